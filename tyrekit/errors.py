@@ -1,0 +1,80 @@
+"""What can go wrong, as one tree.
+
+TyrekitError
+├── InputError        something a person or a logger wrote breaks a rule
+│   ├── EventError    event.toml
+│   ├── BookError     the book or a book/*.csv
+│   ├── LogError      a logger file
+│   └── TimingError   an official timing file
+└── FitError          a fit was asked for what its data and beliefs cannot give
+
+Every message reads: where: what is wrong; the rule. Got the value. The next step.
+A plan that cannot exist is an answer (``status == "impossible"``), not an error.
+"""
+
+from __future__ import annotations
+
+
+class TyrekitError(Exception):
+    """Base of every error the kit raises on purpose."""
+
+
+class InputError(TyrekitError):
+    """A file or entry breaks a rule.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, naming the thing: ``tyre 'N9' is not in the tyre list``.
+    where : str
+        File and row or key: ``book/runs.csv row 7``, ``event.toml [car] mass_kg``.
+    rule : str
+        What would have been right: ``it has N1, N2, U1``.
+    got : object
+        The offending value; left out of the message when the text already holds it.
+    next_step : str
+        What to do now: ``Add it to tyres or correct the run.``
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str = "",
+        rule: str = "",
+        got: object = None,
+        next_step: str = "",
+    ) -> None:
+        self.what, self.where, self.rule, self.got, self.next_step = (
+            what, where, rule, got, next_step,
+        )  # fmt: skip
+        super().__init__(message(what, where, rule, got, next_step))
+
+
+class EventError(InputError):
+    """event.toml breaks a rule."""
+
+
+class BookError(InputError):
+    """The book, or a table to be read into it, breaks a rule."""
+
+
+class LogError(InputError):
+    """A logger file cannot be read as asked."""
+
+
+class TimingError(InputError):
+    """An official timing file cannot be read."""
+
+
+class FitError(TyrekitError):
+    """A fit was asked for something its data and beliefs cannot give."""
+
+
+def message(what: str, where: str, rule: str, got: object, next_step: str) -> str:
+    """Return the one-line message built from the parts of an `InputError`."""
+    head = f"{where}: {what}" if where else what
+    text = f"{head}; {rule}." if rule else f"{head}."
+    if got is not None and repr(got) not in text and str(got) not in text:
+        text += f" Got {got!r}."
+    return f"{text} {next_step}".strip()

@@ -1,0 +1,63 @@
+"""The glossary: every column, result field and public quantity, with unit and meaning.
+
+A test compares this with the tables and signatures of the kit: a quantity has one name.
+Corner names are fl, fr, rl, rr; ``{corner}`` below stands for each of them.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Term(NamedTuple):
+    """Unit and meaning of one name."""
+
+    unit: str
+    meaning: str
+
+
+CORNERS = ("fl", "fr", "rl", "rr")
+
+RECORD: dict[str, Term] = {
+    "run_id": Term("", "a run: out of the pits, some laps, in again"),
+    "session": Term("", "session id from event.toml"),
+    "driver": Term("", "driver's name"),
+    "lap": Term("", "lap within the run, from 1"),
+    "started_at": Term("", "clock time at the start of the lap, with offset"),
+    "lap_time_s": Term("s", "time from line to line"),
+    "lap_time_se_s": Term("s", "standard error of the lap time from how it was measured"),
+    "source": Term("", "log, timing or typed"),
+    "kind": Term("", "out, timed, in, caution, formation or cool_down"),
+    "counts": Term("", "true when the lap enters the lap-time fit"),
+    "reason": Term("", "why a lap does not count; empty when it does"),
+    "flying_lap": Term("", "timed laps of this run up to and including this one; 0 on an out-lap"),
+    "{corner}": Term("", "id of the tyre on that corner"),
+    "set_id": Term("", "the four tyre ids, FL FR RL RR, joined by spaces"),
+    "age_{corner}_laps": Term("laps", "laps on that tyre at the start of the lap"),
+    "age_laps": Term("laps", "mean age of the four tyres at the start of the lap"),
+    "heat_cycles": Term("", "mean number of earlier runs of the four tyres"),
+    "fuel_kg": Term("kg", "fuel aboard at the start of the lap"),
+    "fuel_used_l": Term("l", "logger's fuel over the lap, uncorrected"),
+    "fuel_start_kg": Term("kg", "fuel aboard at the start of the run or race"),
+    "air_c": Term("degC", "air temperature"),
+    "track_c": Term("degC", "track surface temperature"),
+    "field_laps": Term("laps", "laps run by all cars since the first session began, estimated"),
+    "distance_km": Term("km", "distance run on the tyre"),
+    "tyre_id": Term("", "the tyre's own id"),
+    "spec": Term("", "tyre specification as written by the crew"),
+    "new": Term("", "true when unused before the event"),
+    "marked": Term("", "true when marked at scrutineering"),
+    "axle": Term("", "front, rear or any"),
+    "side": Term("", "left, right or any"),
+    "tread_mm": Term("mm", "tread depth, thinnest place unless said"),
+    "inner_mm": Term("mm", "tread depth at the inner shoulder"),
+    "centre_mm": Term("mm", "tread depth in the centre"),
+    "outer_mm": Term("mm", "tread depth at the outer shoulder"),
+    "taken_at": Term("", "clock time of a reading"),
+    "corner": Term("", "FL, FR, RL or RR"),
+    "hot_bar": Term("bar", "hot pressure, gauge"),
+    "cold_bar": Term("bar", "cold pressure, gauge"),
+    "after_laps": Term("laps", "laps run when the reading was taken"),
+}
+
+TERMS: dict[str, Term] = {**RECORD}
