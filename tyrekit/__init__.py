@@ -1,0 +1,1 @@
+"""tyrekit: tyres and fuel over a race weekend."""
