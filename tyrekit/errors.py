@@ -75,6 +75,7 @@ def message(what: str, where: str, rule: str, got: object, next_step: str) -> st
     """Return the one-line message built from the parts of an `InputError`."""
     head = f"{where}: {what}" if where else what
     text = f"{head}; {rule}." if rule else f"{head}."
-    if got is not None and repr(got) not in text and str(got) not in text:
+    shown = bool(str(got)) and str(got) in text
+    if got is not None and not shown:
         text += f" Got {got!r}."
     return f"{text} {next_step}".strip()

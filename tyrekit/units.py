@@ -93,7 +93,8 @@ SPELLINGS: dict[str, str] = {
 
 # What the last part of one of our names says: suffix -> (quantity, kit unit -> suffix unit).
 SUFFIXES: dict[str, tuple[str, str]] = {
-    "_l_per_h": ("flow", "l/h"), "_kg_per_l": ("density", "kg/l"), "_mps2": ("acceleration", "m/s2"),
+    "_l_per_h": ("flow", "l/h"), "_kg_per_l": ("density", "kg/l"),
+    "_mps2": ("acceleration", "m/s2"),
     "_mps": ("speed", "m/s"), "_laps": ("laps", "laps"), "_bar": ("pressure", "bar"),
     "_hpa": ("pressure", "hPa"), "_min": ("time", "min"), "_km": ("length", "km"),
     "_kg": ("mass", "kg"), "_mm": ("depth", "mm"), "_deg": ("angle", "deg"),
