@@ -1,0 +1,108 @@
+"""The command line: report, check, new, lab."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from tyrekit.errors import InputError, TyrekitError
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code: 0 done, 2 the input needs correcting."""
+    parser = build_parser()
+    arguments, rest = parser.parse_known_args(argv)
+    if rest and arguments.run is not lab:
+        parser.error(f"unrecognized arguments: {' '.join(rest)}")
+    arguments.rest = rest
+    try:
+        code: int = arguments.run(arguments)
+    except InputError as error:
+        print(f"tyrekit: {error}", file=sys.stderr)
+        return 2
+    except TyrekitError as error:
+        print(f"tyrekit: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    return code
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser; each command names the function that runs it."""
+    parser = argparse.ArgumentParser(
+        prog="tyrekit", description="Tyres and fuel over a race weekend. Advice is an aid."
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add(commands, "report", report, "print the decision for the next session, write the sheet")
+    _add(commands, "check", check, "say what is wrong or doubtful in the data")
+    _add(commands, "new", new, "make a commented empty weekend")
+    _add(
+        commands, "lab", lab, "open the notebooks in JupyterLab, offline; further options go to it"
+    )
+    return parser
+
+
+def _add(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    run: Callable[[argparse.Namespace], int],
+    words: str,
+) -> None:
+    command = commands.add_parser(name, help=words, description=words)
+    command.add_argument("folder", type=Path, help="the weekend's folder")
+    command.set_defaults(run=run)
+
+
+def report(arguments: argparse.Namespace) -> int:
+    """Print the decision in at most 40 lines and write out/sheet.html."""
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    from tyrekit.record.weekend import Weekend
+    from tyrekit.show.answer import answer
+    from tyrekit.show.sheet import write_sheet
+    from tyrekit.show.tables import report_renderable
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("reading the weekend")
+        weekend = Weekend.open(arguments.folder)
+        found = answer(weekend, progress=lambda step: progress.update(task, description=step))
+        progress.update(task, description="sheet")
+        path = write_sheet(found, weekend.folder / "out" / "sheet.html")
+    console = Console(width=None if sys.stdout.isatty() else 100, soft_wrap=False)
+    console.print(report_renderable(found, path))
+    return 0
+
+
+def check(arguments: argparse.Namespace) -> int:
+    """Print every doubt and note about the weekend's data."""
+    from rich.console import Console
+
+    from tyrekit.record.weekend import Weekend
+    from tyrekit.show.tables import check_renderable
+
+    console = Console(width=None if sys.stdout.isatty() else 100)
+    console.print(check_renderable(Weekend.open(arguments.folder)))
+    return 0
+
+
+def new(arguments: argparse.Namespace) -> int:
+    """Make a commented empty weekend and say what to fill in."""
+    from tyrekit.record.template import new_weekend
+
+    folder = new_weekend(arguments.folder)
+    print(f"Made {folder}. Fill in event.toml and book/tyres.csv, put logs into logs/, then run:")
+    print(f"  tyrekit report {folder}")
+    return 0
+
+
+def lab(arguments: argparse.Namespace) -> int:
+    """Open JupyterLab on the weekend's notebooks."""
+    from tyrekit.show.lab import launch
+
+    launch(arguments.folder, arguments.rest)
+    return 0

@@ -1,0 +1,50 @@
+"""How far and how fast a session still to come is expected to run."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from tyrekit.fit.lap_time import LapTimeResults
+from tyrekit.record.event import Session
+
+PIT_SHARE = 0.35  # of a practice or qualifying session spent standing; common practice, no source
+
+
+def laps_to_run(session: Session, lap_s: float) -> int:
+    """Return the laps one car is expected to run in a session, out- and in-laps included.
+
+    What the session says wins: planned laps, then race laps, then its minutes divided by the lap
+    time (a race to time: the lap under way when time is up is finished; other sessions: less the
+    share of the time spent in the pits).
+    """
+    if session.planned_laps is not None:
+        return session.planned_laps
+    by_time = math.inf
+    if session.minutes is not None:
+        running_s = session.minutes * 60.0
+        if session.kind != "race":
+            running_s *= 1 - PIT_SHARE
+        by_time = math.ceil(running_s / lap_s)
+    by_laps = session.laps if session.laps is not None else math.inf
+    return max(1, int(min(by_time, by_laps)))
+
+
+def lap_time_s(
+    lap_time: LapTimeResults, session: Session, *, fuel_kg: float = 30.0, track_c: float = 30.0
+) -> tuple[float, float]:
+    """Return mean and standard error of a clean lap of a session at middle age and fuel."""
+    row = pd.DataFrame(
+        {
+            "session": [session.id],
+            "age_laps": [8.0],
+            "heat_cycles": [1.0],
+            "fuel_kg": [fuel_kg],
+            "track_c": [track_c],
+            "field_laps": [1000.0],
+            "flying_lap": [5],
+        }
+    )
+    found = lap_time.predict(row, level=0.9).iloc[0]
+    return float(found["mean"]), float(found["upper"] - found["lower"]) / (2 * 1.645)

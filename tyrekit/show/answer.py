@@ -1,0 +1,185 @@
+"""Everything the kit has to say about a weekend as it stands, in one record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.fit.fuel_use import FuelUseModel, FuelUseResults
+from tyrekit.fit.lap_time import LapTimeModel, LapTimeResults
+from tyrekit.fit.pressure import PressureModel, PressureResults
+from tyrekit.fit.prior import Beliefs, beliefs
+from tyrekit.fit.tread import TreadModel, TreadResults
+from tyrekit.plan.allocation import AllocationPlan, allocate
+from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
+from tyrekit.plan.fuel_load import FuelLoad, fuel_load
+from tyrekit.plan.next_session import NextSession, rank_next
+from tyrekit.record.event import Event, Lock
+from tyrekit.record.weekend import Weekend
+from tyrekit.terms import CORNERS
+
+SEED = 20260516  # any fixed number: the same folder gives the same answer
+AIR_C, TRACK_C = 20.0, 28.0  # assumed, and said, when no weather was written down
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Fits:
+    """The four fits of a weekend and the laps with fuel corrected by the calibrated channel."""
+
+    beliefs: Beliefs
+    fuel_use: FuelUseResults
+    laps: pd.DataFrame
+    lap_time: LapTimeResults
+    tread: TreadResults
+    pressure: PressureResults
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Temperatures the plans assume, and where they come from."""
+
+    air_c: float
+    track_c: float
+    bowser_c: float
+    basis: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A weekend's fits and plans. ``next_session`` and ``cold_pressures`` are None at its end."""
+
+    weekend: Weekend
+    beliefs: Beliefs
+    fuel_use: FuelUseResults
+    laps: pd.DataFrame
+    lap_time: LapTimeResults
+    tread: TreadResults
+    pressure: PressureResults
+    conditions: Conditions
+    allocation: AllocationPlan
+    next_session: NextSession | None
+    fuel_loads: dict[str, FuelLoad]
+    cold_pressures: ColdPressures | None
+    notes: tuple[str, ...]
+
+
+def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
+    """Return the four fits: fuel first, since fuel carried enters the lap times."""
+    say = progress or _silent
+    event = weekend.event
+    believed = beliefs(event)
+    say("fuel use")
+    fuel_use = FuelUseModel(
+        weekend.laps, weekend.fuel, weekend.runs, event, believed.fuel_use
+    ).fit()
+    laps = fuel_use.corrected(weekend.laps)
+    say("lap time")
+    lap_time = LapTimeModel(laps, believed.lap_time).fit()
+    say("tread wear")
+    tread = TreadModel(weekend.tread, event, believed.tread).fit()
+    say("hot pressure")
+    pressure = PressureModel(weekend.pressures, event, believed.pressure).fit()
+    return Fits(believed, fuel_use, laps, lap_time, tread, pressure)
+
+
+def answer(
+    weekend: Weekend,
+    *,
+    event: Event | None = None,
+    fits: Fits | None = None,
+    locks: Sequence[Lock] = (),
+    progress: Progress | None = None,
+) -> Answer:
+    """Fit and plan a weekend.
+
+    Parameters
+    ----------
+    weekend : Weekend
+        What happened.
+    event : Event, optional
+        Limits and targets to plan with instead of the weekend's own: a what-if.
+    fits : Fits, optional
+        Fits of this weekend already made, so that a panel need not repeat them.
+    locks : sequence of Lock
+        The engineer's own decisions, beside those in event.toml.
+    progress : callable, optional
+        Told in a few words what is being worked on.
+    """
+    say = progress or _silent
+    event = event or weekend.event
+    fits = fits or fit_weekend(weekend, say)
+    conditions = conditions_now(weekend)
+    fitted = tyres_fitted(weekend)
+    rng = np.random.default_rng(SEED)
+    say("tyre plan")
+    plan = allocate(
+        event, weekend.tyres, fits.lap_time, fits.tread,
+        done=weekend.done, fitted=fitted, locks=locks, rng=rng,
+    )  # fmt: skip
+    coming = weekend.next_session
+    ranked = pressures = None
+    if coming is not None:
+        say("next session")
+        ranked = rank_next(
+            event, weekend.tyres, fits.lap_time, fits.tread, plan,
+            done=weekend.done, fitted=fitted, locks=locks, rng=rng,
+        )  # fmt: skip
+        pressures = cold_pressures(
+            event, coming, fits.pressure, air_c=conditions.air_c, track_c=conditions.track_c
+        )
+    say("fuel loads")
+    loads = {
+        session.id: fuel_load(
+            event, session, fits.fuel_use, fits.lap_time, bowser_c=conditions.bowser_c
+        )
+        for session in event.sessions_after(weekend.done)
+    }
+    return Answer(
+        weekend=weekend,
+        beliefs=fits.beliefs,
+        fuel_use=fits.fuel_use,
+        laps=fits.laps,
+        lap_time=fits.lap_time,
+        tread=fits.tread,
+        pressure=fits.pressure,
+        conditions=conditions,
+        allocation=plan,
+        next_session=ranked,
+        fuel_loads=loads,
+        cold_pressures=pressures,
+        notes=(*weekend.notes, conditions.basis),
+    )
+
+
+def conditions_now(weekend: Weekend) -> Conditions:
+    """Return the last temperatures written down, or the assumed ones, and say which."""
+    weather, fuel = weekend.weather, weekend.fuel
+    air_c, track_c, basis = AIR_C, TRACK_C, "no weather written down"
+    basis += f": air {AIR_C:.0f} degC and track {TRACK_C:.0f} degC are assumed"
+    if len(weather):
+        last = weather.sort_values("taken_at").iloc[-1]
+        air_c, track_c = float(last["air_c"]), float(last["track_c"])
+        basis = f"weather as of {last['taken_at']:%a %H:%M}: air {air_c:.0f} degC, track"
+        basis += f" {track_c:.0f} degC"
+    measured = fuel["fuel_c"].dropna() if "fuel_c" in fuel else pd.Series(dtype=float)
+    bowser_c = float(measured.iloc[-1]) if len(measured) else air_c
+    return Conditions(air_c, track_c, bowser_c, basis)
+
+
+def tyres_fitted(weekend: Weekend) -> pd.DataFrame:
+    """Return session, corner and tyre_id of every tyre that has run, in the order it ran."""
+    rows = [
+        (run["session"], corner.upper(), run[corner])
+        for _, run in weekend.runs.iterrows()
+        for corner in CORNERS
+    ]
+    return pd.DataFrame(rows, columns=["session", "corner", "tyre_id"]).drop_duplicates()
+
+
+def _silent(_: str) -> None:
+    """Say nothing."""
