@@ -14,6 +14,9 @@ A plan that cannot exist is an answer (``status == "impossible"``), not an error
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Self
+
 
 class TyrekitError(Exception):
     """Base of every error the kit raises on purpose."""
@@ -49,6 +52,17 @@ class InputError(TyrekitError):
             what, where, rule, got, next_step,
         )  # fmt: skip
         super().__init__(message(what, where, rule, got, next_step))
+        self.problems: tuple[InputError, ...] = (self,)
+
+    @classmethod
+    def joined(cls, problems: Sequence[InputError]) -> Self:
+        """Return one error that says all of them, one a line."""
+        first = problems[0]
+        error = cls(first.what, where=first.where, rule=first.rule, got=first.got)
+        error.next_step = first.next_step
+        error.args = ("\n".join(str(problem) for problem in problems),)
+        error.problems = tuple(problems)
+        return error
 
 
 class EventError(InputError):

@@ -93,6 +93,7 @@ SPELLINGS: dict[str, str] = {
 
 # What the last part of one of our names says: suffix -> (quantity, kit unit -> suffix unit).
 SUFFIXES: dict[str, tuple[str, str]] = {
+    "_s_per_kg": ("fuel effect", "s/kg"),
     "_l_per_h": ("flow", "l/h"), "_kg_per_l": ("density", "kg/l"),
     "_mps2": ("acceleration", "m/s2"),
     "_mps": ("speed", "m/s"), "_laps": ("laps", "laps"), "_bar": ("pressure", "bar"),

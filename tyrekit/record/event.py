@@ -1,0 +1,262 @@
+"""event.toml as one typed record: what the event allows and what the car is."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Collection, Iterator
+from datetime import timedelta
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import Field, ValidationError
+
+from tyrekit.errors import EventError, InputError
+from tyrekit.record.faults import event_error, place
+from tyrekit.record.limit import (
+    Corner,
+    KeepSpare,
+    Limit,
+    Lock,
+    LongestLife,
+    MatchedAxle,
+    MinimumTread,
+    NewTyres,
+    Pool,
+    Record,
+    SameSide,
+    ScrubbedBefore,
+    StartOn,
+    sessions_named,
+)  # fmt: skip
+from tyrekit.record.parts import (
+    Belief,
+    Car,
+    Caution,
+    Circuit,
+    Driver,
+    Fuel,
+    HotTarget,
+    Log,
+    LogChannel,
+    Meeting,
+    Session,
+    StartFinish,
+    Stops,
+    Tyres,
+)  # fmt: skip
+from tyrekit.record.text import decode
+
+__all__ = [
+    "PETROL_BASE_C", "Belief", "Car", "Caution", "Circuit", "Corner", "Driver", "Event", "Fuel",
+    "HotTarget", "KeepSpare", "Limit", "Lock", "Log", "LogChannel", "LongestLife", "MatchedAxle",
+    "Meeting", "MinimumTread", "NewTyres", "Pool", "SameSide", "ScrubbedBefore", "Session",
+    "StartFinish", "StartOn", "Stops", "Tyres", "load_event", "parse_event",
+]  # fmt: skip
+
+PETROL_BASE_C = 15.0  # the temperature at which event.toml states the petrol's density
+Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "driving"]
+
+
+class Event(Record):
+    """Everything event.toml says, checked."""
+
+    meeting: Meeting = Field(alias="event")
+    circuit: Circuit
+    car: Car
+    drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1)]
+    fuel: Fuel
+    tyres: Tyres
+    sessions: Annotated[tuple[Session, ...], Field(alias="session", min_length=1)]
+    limits: Annotated[tuple[Limit, ...], Field(alias="limit")] = ()
+    beliefs: dict[Fit, dict[str, Belief]] = Field(default_factory=dict)
+    log: Log = Log()
+
+    def session(self, id: str) -> Session:
+        """Return the session with this id.
+
+        Raises
+        ------
+        EventError
+            When there is none; names those there are.
+        """
+        for session in self.sessions:
+            if session.id == id:
+                return session
+        known = ", ".join(s.id for s in self.sessions)
+        raise EventError(
+            f"session {id!r} is not in event.toml",
+            rule=f"it has {known}",
+            next_step="Use one of these, or add a [[session]].",
+        )
+
+    def sessions_after(self, done: Collection[str]) -> tuple[Session, ...]:
+        """Return the sessions after the last one done, in order; a skipped one is past."""
+        last = max((i for i, s in enumerate(self.sessions) if s.id in done), default=-1)
+        return self.sessions[last + 1 :]
+
+
+def load_event(path: Path) -> Event:
+    """Return the event of an event.toml.
+
+    Raises
+    ------
+    InputError
+        The file is missing.
+    EventError
+        The file breaks a rule; every broken rule is in the message, one a line.
+    """
+    if not path.is_file():
+        raise InputError(
+            "there is no event.toml here",
+            where=str(path.parent),
+            rule="a weekend folder holds one",
+            next_step="Make one with `tyrekit new FOLDER`, or correct the folder's name.",
+        )
+    return parse_event(decode(path.read_bytes()), path.name)
+
+
+def parse_event(text: str, where: str = "event.toml") -> Event:
+    """Return the event a TOML text describes.
+
+    Raises
+    ------
+    EventError
+        The text breaks a rule; every broken rule is in the message, one a line.
+    """
+    try:
+        raw: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise EventError(
+            f"this is not valid TOML: {error}",
+            where=where,
+            next_step="Mend that line: text in quotes, decimal points, one key = value a line.",
+        ) from None
+    head = raw.get("event")
+    name = head.get("timezone") if isinstance(head, dict) else None
+    known = isinstance(name, str) and name in available_timezones()
+    zone = ZoneInfo(str(name) if known else "UTC")  # an unknown zone is reported on its own
+    try:
+        event = Event.model_validate(raw, context={"zone": zone})
+    except ValidationError as error:
+        raise event_error(error, Event, raw, where) from None
+    if problems := list(disagreements(event, where)):
+        raise EventError.joined(problems)
+    return event
+
+
+def disagreements(event: Event, where: str) -> Iterator[EventError]:
+    """Yield what does not fit together between the parts of an event."""
+    yield from _masses(event, where)
+    yield from _session_ids(event, where)
+    yield from _timetable(event, where)
+    yield from _laps_of_races(event, where)
+    yield from _limits(event, where)
+
+
+def _masses(event: Event, where: str) -> Iterator[EventError]:
+    car, fuel, tyres = event.car, event.fuel, event.tyres
+    if car.ballast_kg > car.ballast_limit_kg:
+        yield EventError(
+            f"ballast_kg is {car.ballast_kg:g}",
+            where=f"{where} [car] ballast_kg",
+            rule=f"it may not exceed ballast_limit_kg = {car.ballast_limit_kg:g}",
+            next_step="Correct one of the two.",
+        )
+    if fuel.unusable_l + fuel.sample_l >= fuel.tank_l:
+        yield EventError(
+            f"unusable_l + sample_l is {fuel.unusable_l + fuel.sample_l:g}",
+            where=f"{where} [fuel] tank_l",
+            rule=f"it must be less than tank_l = {fuel.tank_l:g}",
+            next_step="Correct the volumes; all three are litres.",
+        )
+    for axle, target in (
+        ("front", tyres.hot_target_bar.front),
+        ("rear", tyres.hot_target_bar.rear),
+    ):
+        if target <= tyres.cold_minimum_bar:
+            yield EventError(
+                f"the hot target is {target:g} bar",
+                where=f"{where} [tyres] hot_target_bar.{axle}",
+                rule=f"it must be above cold_minimum_bar = {tyres.cold_minimum_bar:g}",
+                next_step="Correct one of the two; both are gauge pressures in bar.",
+            )
+
+
+def _session_ids(event: Event, where: str) -> Iterator[EventError]:
+    for kind, names in (
+        ("session", [s.id for s in event.sessions]),
+        ("driver", [d.name for d in event.drivers]),
+    ):
+        for i, name in enumerate(names):
+            if name in names[:i]:
+                yield EventError(
+                    f"{kind} {name!r} is there twice",
+                    where=f"{where} [[{kind}]] #{i + 1}",
+                    rule=f"each {kind} has a name of its own",
+                    next_step="Rename or remove one.",
+                )
+
+
+def _timetable(event: Event, where: str) -> Iterator[EventError]:
+    for i, (one, two) in enumerate(zip(event.sessions, event.sessions[1:], strict=False)):
+        end = one.start + timedelta(minutes=one.minutes or 0)
+        if two.start <= one.start or two.start < end:
+            yield EventError(
+                f"{two.id} starts at {two.start:%Y-%m-%d %H:%M}",
+                where=place(where, ("session", i + 1, "start"), two.id),
+                rule=f"it must follow {one.id}, which is over at {end:%Y-%m-%d %H:%M}",
+                next_step="List the sessions in order of time, or correct a start.",
+            )
+
+
+def _laps_of_races(event: Event, where: str) -> Iterator[EventError]:
+    for i, session in enumerate(event.sessions):
+        stops, laps = session.stops, session.laps
+        if laps and session.planned_laps is not None and session.planned_laps > laps:
+            yield EventError(
+                f"planned_laps is {session.planned_laps}",
+                where=place(where, ("session", i, "planned_laps"), session.id),
+                rule=f"the session has {laps} laps",
+                next_step="Correct one of the two.",
+            )
+        if stops is None:
+            continue
+        last = min(stops.last_lap, laps - 1 if laps else stops.last_lap)
+        if stops.first_lap > stops.last_lap or stops.last_lap > last:
+            upper = f" and before the last of {laps} laps" if laps else ""
+            yield EventError(
+                f"the window for stops is lap {stops.first_lap} to {stops.last_lap}",
+                where=place(where, ("session", i, "stops"), session.id),
+                rule=f"first_lap may not be after last_lap{upper}",
+                next_step="Correct first_lap, last_lap or laps.",
+            )
+        elif stops.minimum > last - stops.first_lap + 1:
+            yield EventError(
+                f"{stops.minimum} stops are asked for",
+                where=place(where, ("session", i, "stops", "minimum"), session.id),
+                rule=f"laps {stops.first_lap} to {last} leave room for fewer",
+                next_step="Correct minimum or the window.",
+            )
+
+
+def _limits(event: Event, where: str) -> Iterator[EventError]:
+    order = [s.id for s in event.sessions]
+    for i, limit in enumerate(event.limits):
+        for key, name in sessions_named(limit):
+            if name not in order:
+                yield EventError(
+                    f"session {name!r} is not in event.toml",
+                    where=place(where, ("limit", i, key), limit.kind),
+                    rule=f"it has {', '.join(order)}",
+                    next_step="Correct the name or add the session.",
+                )
+        if not isinstance(limit, StartOn) or not {limit.session, limit.same_as} <= set(order):
+            continue
+        if order.index(limit.same_as) >= order.index(limit.session):
+            yield EventError(
+                f"{limit.session} cannot start on the tyres of {limit.same_as}",
+                where=place(where, ("limit", i, "same_as"), limit.kind),
+                rule="same_as names an earlier session",
+                next_step="Exchange the two or correct one.",
+            )

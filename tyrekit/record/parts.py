@@ -1,0 +1,224 @@
+"""The parts of event.toml as typed records, each checking its own keys."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal, NamedTuple
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import (
+    BeforeValidator,
+    Field,
+    Strict,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)  # fmt: skip
+
+from tyrekit.record.channels import own_name
+from tyrekit.record.limit import Above, Record, Whole
+
+Finite = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
+Share = Annotated[float, Strict(), Field(ge=0, le=100)]
+Bar = Annotated[float, Strict(), Field(ge=0.3, le=6.0)]  # psi and kPa fall outside
+Id = Annotated[str, Strict(), Field(min_length=1)]
+
+
+class Belief(NamedTuple):
+    """What is believed before the weekend: a normal distribution's mean and spread."""
+
+    mean: Finite
+    sd: Above
+
+
+class Meeting(Record):
+    """The event itself; `cars` is how many run on track together."""
+
+    name: Id
+    timezone: str
+    cars: Annotated[int, Strict(), Field(ge=1, le=200)] = 20
+
+    @field_validator("timezone")
+    @classmethod
+    def _is_known(cls, name: str) -> str:
+        if name not in available_timezones():
+            raise ValueError("it must be a name of the time zone database, as Europe/London")
+        return name
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone in which clock times without an offset are read."""
+        return ZoneInfo(self.timezone)
+
+
+class StartFinish(Record):
+    """The start/finish line: a point on it, the direction of travel over it, its width."""
+
+    latitude_deg: Annotated[float, Strict(), Field(ge=-90, le=90)]
+    longitude_deg: Annotated[float, Strict(), Field(ge=-180, le=180)]
+    heading_deg: Annotated[float, Strict(), Field(ge=-360, le=360)]
+    width_m: Annotated[float, Strict(), Field(gt=0, le=200)] = 30.0
+
+
+class Circuit(Record):
+    """The circuit; `pit_loss_s` is lane instead of track, without the stationary time."""
+
+    length_m: Annotated[float, Strict(), Field(ge=200, le=100_000)]
+    pit_loss_s: NotNegative
+    start_finish: StartFinish | None = None
+    lap_time_s: Belief | None = None
+
+
+class Car(Record):
+    """The car as weighed, and the geometry that shares out its load."""
+
+    number: Id
+    mass_kg: Annotated[float, Strict(), Field(ge=100, le=10_000)]
+    ballast_kg: NotNegative
+    ballast_limit_kg: NotNegative
+    minimum_mass_kg: NotNegative
+    wheelbase_m: Annotated[float, Strict(), Field(gt=0.5, le=10)]
+    track_front_m: Annotated[float, Strict(), Field(gt=0.3, le=5)]
+    track_rear_m: Annotated[float, Strict(), Field(gt=0.3, le=5)]
+    centre_of_gravity_height_m: Annotated[float, Strict(), Field(gt=0, le=2)]
+    front_mass_pct: Share
+    roll_stiffness_front_pct: Share
+
+
+class Driver(Record):
+    """A driver with the mass as raced, in kit."""
+
+    name: Id
+    mass_kg: Annotated[float, Strict(), Field(ge=20, le=250)]
+
+
+class Fuel(Record):
+    """The tank, the petrol and what is believed of both; density is at 15 degC."""
+
+    tank_l: Annotated[float, Strict(), Field(gt=0, le=1000)]
+    unusable_l: NotNegative
+    density_kg_per_l: Annotated[float, Strict(), Field(ge=0.6, le=0.9)]
+    sample_l: NotNegative
+    shortfall_risk: Annotated[float, Strict(), Field(gt=0, lt=0.5)]
+    effect_s_per_kg: Belief | None = None
+    flow_scale: Belief | None = None
+    use_l_per_lap: Belief | None = None
+
+
+class HotTarget(Record):
+    """Hot gauge pressure wanted on each axle."""
+
+    front: Bar
+    rear: Bar
+
+
+class Tyres(Record):
+    """What the series and the supplier ask of the tyres."""
+
+    minimum_tread_mm: Annotated[float, Strict(), Field(ge=0, le=15)]
+    hot_target_bar: HotTarget
+    cold_minimum_bar: Bar
+
+
+class Stops(Record):
+    """Pit stops a race asks for."""
+
+    minimum: Whole
+    first_lap: Annotated[int, Strict(), Field(ge=1)]
+    last_lap: Annotated[int, Strict(), Field(ge=1)]
+    stationary_s: NotNegative
+    tyres: bool
+    refuel: bool
+
+
+class Caution(Record):
+    """How likely and how slow a caution is."""
+
+    chance_per_lap: Annotated[float, Strict(), Field(ge=0, lt=1)]
+    mean_laps: Annotated[float, Strict(), Field(ge=1)]
+    lap_time_pct: Annotated[float, Strict(), Field(ge=100, le=1000)]
+    fuel_pct: Annotated[float, Strict(), Field(gt=0, le=200)]
+    pit_loss_s: NotNegative
+
+
+class Session(Record):
+    """One session of the timetable."""
+
+    id: Id
+    kind: Literal["practice", "qualifying", "race"]
+    start: datetime
+    minutes: Above | None = None
+    laps: Annotated[int, Strict(), Field(ge=1)] | None = None
+    planned_laps: Whole | None = None
+    formation_laps: Whole = 0
+    cool_down_laps: Whole = 0
+    value: NotNegative
+    wet: bool = False
+    stops: Stops | None = None
+    caution: Caution | None = None
+
+    @field_validator("start", mode="before")
+    @classmethod
+    def _in_the_event_zone(cls, value: object, info: ValidationInfo) -> datetime:
+        try:
+            start = datetime.fromisoformat(value) if isinstance(value, str) else value
+        except ValueError:
+            start = None
+        if not isinstance(start, datetime):
+            raise ValueError('it must be a date and time, as "2026-05-16T09:10:00"')
+        return start if start.tzinfo else localised(start, (info.context or {}).get("zone"))
+
+    @model_validator(mode="after")
+    def _has_a_length(self) -> Session:
+        if self.kind == "race" and self.minutes is None and self.laps is None:
+            raise ValueError("a race needs laps, or minutes, or both")
+        if self.kind != "race" and self.minutes is None:
+            raise ValueError(f"a {self.kind} session needs minutes")
+        return self
+
+
+class LogChannel(Record):
+    """Where one channel of ours is found in this logger's files."""
+
+    column: Id
+    unit: str | None = None
+
+
+Short = Annotated[LogChannel, BeforeValidator(lambda v: {"column": v} if isinstance(v, str) else v)]
+
+
+class Log(Record):
+    """How the logger names things, by our own channel names; the reader finds out the rest."""
+
+    files: str = "*.csv"
+    encoding: str | None = None
+    delimiter: Literal[",", ";", "\t", "|"] | None = None
+    decimal: Literal[".", ","] | None = None
+    channels: dict[str, Short] = Field(default_factory=dict)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _sort_keys(cls, raw: Any) -> Any:
+        """Move what [log] says of a channel under `channels`, by our own name."""
+        if not isinstance(raw, dict) or "channels" in raw:
+            return raw
+        kept = {k: v for k, v in raw.items() if own_name(k) is None}
+        named = {own_name(k): v for k, v in raw.items() if own_name(k) is not None}
+        return {**kept, "channels": named}
+
+
+def localised(start: datetime, zone: ZoneInfo | None) -> datetime:
+    """Return a clock time without an offset in the event's time zone.
+
+    Raises
+    ------
+    ValueError
+        No zone is known, or the clocks skip this time.
+    """
+    if zone is None:
+        raise ValueError("it has no offset, and [event] timezone is not known")
+    aware = start.replace(tzinfo=zone)
+    if aware.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != start:
+        raise ValueError(f"the clocks go forward over this time in {zone.key}")
+    return aware
