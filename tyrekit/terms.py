@@ -94,4 +94,20 @@ RECORD: dict[str, Term] = {
     "lap_s": Term("s", "lap time assumed"),
 }
 
-TERMS: dict[str, Term] = {**RECORD}
+FIT: dict[str, Term] = {
+    "base_lap_s": Term("s", "clean lap on tyres of age 0, 30 kg of fuel, 30 degC of track"),
+    "fuel_effect_s_per_kg": Term("s/kg", "lap time per kg of fuel carried"),
+    "drop_off_s_per_lap": Term("", "lap time lost per lap of tyre age, s per lap"),
+    "drop_off_curve_s": Term("s", "lap time lost with the square of (tyre age / 10 laps)"),
+    "drop_off_knee_s_per_lap": Term("", "added loss per lap of age past the knee, s per lap"),
+    "heat_cycle_s": Term("s", "lap time lost per earlier run of the tyres"),
+    "track_evolution_s": Term("s", "lap time gained each time the field's laps grow e-fold"),
+    "track_temperature_s_per_k": Term("", "lap time per K of track temperature, s/K"),
+    "warm_up_s": Term("s", "extra time on flying laps 1, 2 and 3 of a run"),
+    "data_share": Term("", "share of a belief's variance that the data removed, 0 to 1"),
+    "mean": Term("", "expected value"),
+    "lower": Term("", "lower end of an interval"),
+    "upper": Term("", "upper end of an interval"),
+}
+
+TERMS: dict[str, Term] = {**RECORD, **FIT}
