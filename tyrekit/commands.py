@@ -64,7 +64,7 @@ def report(arguments: argparse.Namespace) -> int:
     from tyrekit.record.weekend import Weekend
     from tyrekit.show.answer import answer
     from tyrekit.show.sheet import write_sheet
-    from tyrekit.show.tables import report_renderable
+    from tyrekit.show.report import report_renderable
 
     columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
@@ -83,7 +83,7 @@ def check(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
     from tyrekit.record.weekend import Weekend
-    from tyrekit.show.tables import check_renderable
+    from tyrekit.show.report import check_renderable
 
     console = Console(width=None if sys.stdout.isatty() else 100)
     console.print(check_renderable(Weekend.open(arguments.folder)))

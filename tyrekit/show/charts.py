@@ -1,0 +1,259 @@
+"""Charts that answer one question each; the question is the title. The only room with altair.
+
+Each draws a table of `tables` and nothing else, in the look of `style`, uncertainty included.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, DASHES, INK, MUTED, PAPER, RULE, finish
+from tyrekit.show.words import number, one_in, percent
+
+WIDTH = 640
+CORNER_ORDER = ["FL", "FR", "RL", "RR"]
+
+
+def lap_times_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
+    """Draw `lap_times_table`: does the fit explain the laps?"""
+    shown = table.copy()
+    low, high = _lap_range(shown)
+    shown["left_out"] = ~shown["counts"].astype(bool)
+    shown["shown_s"] = shown["lap_time_s"].clip(upper=high)
+    shown["new_run"] = shown["run_id"].astype(str)
+    x = alt.X("lap_count:Q", title="timed laps of the weekend", axis=_whole_axis())
+    scale = alt.Scale(domain=[low, high], nice=False, clamp=True)
+    y = alt.Y("lower:Q", scale=scale, title="lap time, min:s", axis=alt.Axis(labelExpr=CLOCK_LABEL))
+    base = alt.Chart(shown).encode(x=x, detail="new_run:N")
+    band = base.mark_area(color=BAND, opacity=0.4, clip=True).encode(y=y, y2="upper:Q")
+    line = base.mark_line(color=INK, strokeWidth=1.6, clip=True).encode(y="mean:Q")
+    points = base.mark_point(size=26, strokeWidth=1.2).encode(
+        y="shown_s:Q",
+        color=alt.value(INK),
+        fill=alt.condition("datum.left_out", alt.value(PAPER), alt.value(INK)),
+        opacity=alt.condition("datum.left_out", alt.value(0.55), alt.value(1.0)),
+    )
+    layers = band + line + points + _session_marks(shown, high)
+    return finish(
+        layers.properties(width=width, height=250),
+        "Does the fit explain the laps?",
+        "filled: counted; open: left out (slower ones lie on the top edge); line and band: fit, 90 %",
+    )
+
+
+def drop_off_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
+    """Draw `drop_off_table`: how much slower is a lap on older tyres?"""
+    x = alt.X("age_laps:Q", title="tyre age, laps", axis=_whole_axis())
+    y_title = "slower than on new tyres, s a lap"
+    band = (
+        alt.Chart(table)
+        .mark_area(color=BAND, opacity=0.4)
+        .encode(x=x, y=alt.Y("lower:Q", title=y_title), y2="upper:Q")
+    )
+    seen, ahead = table[table["seen"]], table[~table["seen"]]
+    if len(seen):
+        ahead = pd.concat([seen.tail(1), ahead])
+    solid = alt.Chart(seen).mark_line(color=INK, strokeWidth=2.4).encode(x=x, y="mean:Q")
+    dashed = (
+        alt.Chart(ahead)
+        .mark_line(color=INK, strokeWidth=2, strokeDash=[5, 4])
+        .encode(x=x, y="mean:Q")
+    )
+    layers = band + solid + dashed
+    if len(seen) and len(ahead) > 1:
+        layers = layers + _edge_of_running(float(seen["age_laps"].max()))
+    return finish(
+        layers.properties(width=width, height=240),
+        "How much slower is a lap on older tyres?",
+        "band: 90 %; dashed: older than any tyre has run here",
+    )
+
+
+def tread_chart(table: pd.DataFrame, limit_mm: float, width: int = WIDTH) -> Any:
+    """Draw `tread_table` as seen from above the car: which tyre reaches the limit first?"""
+    rows = [
+        alt.hconcat(*[_tread_corner(table, corner, limit_mm, width) for corner in pair], spacing=28)
+        for pair in (("FL", "FR"), ("RL", "RR"))
+    ]
+    return finish(
+        alt.vconcat(*rows, spacing=18),
+        "Which tyre reaches the tread limit first?",
+        f"points: measured; line and band: forecast, 90 %; bar across: {number(limit_mm)} mm limit",
+    )
+
+
+def fuel_chart(
+    table: pd.DataFrame, accepted_risk: float, session: str = "", width: int = WIDTH
+) -> Any:
+    """Draw `fuel_risk_table` of one session: what does a litre buy against running short?"""
+    shown = table[table["shortfall_risk"].between(1e-4, 0.5)].copy()
+    x = alt.X(
+        "start_l:Q", title="fuel at the start, l", axis=alt.Axis(tickCount=8),
+        scale=alt.Scale(zero=False, nice=False),
+    )  # fmt: skip
+    y = alt.Y(
+        "shortfall_risk:Q",
+        title="chance of running short",
+        scale=alt.Scale(type="log", domain=[1e-4, 0.5], clamp=True),
+        axis=alt.Axis(values=_RISKS, labelExpr=_risk_labels(), grid=True),
+    )
+    line = alt.Chart(shown).mark_line(color=INK, strokeWidth=2).encode(x=x, y=y)
+    limit = (
+        alt.Chart(pd.DataFrame({"shortfall_risk": [accepted_risk]}))
+        .mark_rule(color=MUTED, strokeDash=[4, 3])
+        .encode(y="shortfall_risk:Q")
+    )
+    chosen = shown[shown["chosen"]].head(1)
+    words = chosen.assign(words=[f"{number(v)} l" for v in chosen["start_l"]])
+    mark = (
+        alt.Chart(words).mark_point(color=ACCENT, filled=True, size=110, opacity=1).encode(x=x, y=y)
+    )
+    text = (
+        alt.Chart(words)
+        .mark_text(align="left", dx=10, dy=-8, fontSize=14, fontWeight="bold", color=ACCENT)
+        .encode(x=x, y=y, text="words:N")
+    )
+    return finish(
+        (limit + line + mark + text).properties(width=width, height=210),
+        f"What does a litre buy against running short{f' in {session}' if session else ''}?",
+        f"dot: the least load within the accepted {one_in(accepted_risk)} (dashed)",
+    )
+
+
+def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
+    """Draw `choices_table`: which tyres next, and how clear is it?"""
+    shown = table.copy()
+    shown["label"] = [f"{t}" for t in shown["tyres"]]
+    shown["best"] = shown["rank"] == 1
+    shown["words"] = [_choice_words(row) for _, row in shown.iterrows()]
+    order = list(shown["label"])
+    tint = alt.condition("datum.best", alt.value(ACCENT), alt.value(INK))
+    y = alt.Y(
+        "label:N", sort=order, title=None,
+        axis=alt.Axis(labelColor=INK, labelFontSize=13, labelLimit=260, ticks=False, domain=False),
+    )  # fmt: skip
+    high = float(np.nanmax([*shown["upper_s"], 0.1]))
+    low = float(np.nanmin([*shown["lower_s"], 0.0]))
+    room = (high - low) * 0.34
+    x = alt.X(
+        "expected_s:Q", title="seconds behind the best choice, this session and its cost later",
+        axis=alt.Axis(tickCount=8, grid=False),
+        scale=alt.Scale(domain=[low, high + room], nice=False),
+    )  # fmt: skip
+    base = alt.Chart(shown).encode(y=y, color=tint)
+    bars = base.mark_rule(strokeWidth=7, opacity=0.28).encode(
+        x=alt.X("lower_s:Q", scale=alt.Scale(domain=[low, high + room], nice=False)), x2="upper_s:Q"
+    )
+    dots = base.mark_point(filled=True, size=90, opacity=1).encode(x=x)
+    text = base.mark_text(align="left", dx=10, fontSize=12).encode(
+        x=alt.X("upper_s:Q"), text="words:N"
+    )
+    zero = (
+        alt.Chart(pd.DataFrame({"expected_s": [0.0]}))
+        .mark_rule(color=MUTED, strokeDash=[4, 3])
+        .encode(x="expected_s:Q")
+    )
+    return finish(
+        (zero + bars + dots + text).properties(width=width, height=max(34 * len(shown), 60)),
+        "Which tyres next, and how clear is it?",
+        "tyres in the order FL FR RL RR; dot: expected, bar: 90 %",
+    )
+
+
+_RISKS = [0.5, 0.1, 0.02, 0.005, 0.001, 0.0001]
+
+
+def _risk_labels() -> str:
+    """Return the axis expression that writes chances as 1 in N."""
+    return "'1 in '+format(round(1/datum.value),',')"
+
+
+def _choice_words(row: pd.Series) -> str:
+    """Return what stands beside a choice: its lead or its seconds, and its chance to be best."""
+    chance = percent(float(row["chance_best"]))
+    if row["rank"] == 1:
+        return f"best with chance {chance}"
+    return f"+{number(float(row['expected_s']), 2)} s, best with chance {chance}"
+
+
+def _lap_range(table: pd.DataFrame) -> tuple[float, float]:
+    """Return the lap times the axis spans: the fit's band and the counted laps, with room."""
+    counted = table.loc[table["counts"].astype(bool), "lap_time_s"]
+    values = pd.concat([counted, table["lower"], table["upper"]]).dropna()
+    values = values if len(values) else pd.Series([90.0, 100.0])
+    low, high = float(values.min()), float(values.max())
+    room = max(0.06 * (high - low), 0.2)
+    return low - room, high + room
+
+
+def _session_marks(table: pd.DataFrame, high: float) -> Any:
+    """Return lines at the first lap of each session with its id on top."""
+    firsts = table.groupby("session", sort=False)["lap_count"].min().rename("first").reset_index()
+    firsts["lap_count"] = firsts["first"] - 0.5
+    firsts["top"] = high
+    rule = alt.Chart(firsts).mark_rule(color=RULE).encode(x="lap_count:Q")
+    text = (
+        alt.Chart(firsts)
+        .mark_text(align="left", dx=5, dy=-8, color=INK, fontSize=13, fontWeight="bold")
+        .encode(x="lap_count:Q", y="top:Q", text="session:N")
+    )
+    return rule + text
+
+
+def _edge_of_running(age_laps: float) -> Any:
+    """Return a mark at the oldest age run here."""
+    at = pd.DataFrame({"age_laps": [age_laps], "words": [f"run here to {age_laps:.0f} laps"]})
+    rule = alt.Chart(at).mark_rule(color=MUTED, strokeDash=[2, 3]).encode(x="age_laps:Q")
+    text = (
+        alt.Chart(at)
+        .mark_text(align="right", dx=-6, color=MUTED, fontSize=12, baseline="top")
+        .encode(x="age_laps:Q", y=alt.value(2), text="words:N")
+    )
+    return rule + text
+
+
+def _tread_corner(table: pd.DataFrame, corner: str, limit_mm: float, width: int) -> Any:
+    """Return one corner's chart: measured points, forecast, limit, ids at the line ends."""
+    own = table[table["corner"] == corner].copy()
+    order = list(dict.fromkeys(own["tyre_id"]))
+    dashes = [list(DASHES[i % len(DASHES)]) for i in range(len(order))]
+    top = float(np.nanmax([*table["tread_mm"], limit_mm + 1.0])) + 0.4
+    x = alt.X(
+        "age_laps:Q", title="tyre age, laps" if corner[0] == "R" else None, axis=_whole_axis(),
+        scale=alt.Scale(domain=[0, max(float(table["age_laps"].max()), 1.0) * 1.12], nice=False),
+    )  # fmt: skip
+    y = alt.Y(
+        "tread_mm:Q", title="tread, mm" if corner[1] == "L" else None,
+        scale=alt.Scale(domain=[0, top], nice=False),
+    )  # fmt: skip
+    forecast, measured = own[own["forecast"]], own[~own["forecast"]]
+    dash = alt.StrokeDash("tyre_id:N", legend=None, scale=alt.Scale(domain=order, range=dashes))
+    limit = (
+        alt.Chart(pd.DataFrame({"tread_mm": [limit_mm]}))
+        .mark_rule(color=INK, strokeWidth=2)
+        .encode(y=y)
+    )
+    band = alt.Chart(forecast).mark_area(color=ACCENT, opacity=0.16)
+    line = alt.Chart(forecast).mark_line(color=ACCENT, strokeWidth=2)
+    past = alt.Chart(measured).mark_line(color=MUTED, strokeWidth=1.2)
+    dots = alt.Chart(measured).mark_point(color=INK, filled=True, size=28, opacity=1)
+    ends = own.sort_values("age_laps").groupby("tyre_id", sort=False).tail(1)
+    text = alt.Chart(ends).mark_text(align="left", dx=5, color=INK, fontSize=12, fontWeight="bold")
+    layers = (
+        limit
+        + band.encode(x=x, y=alt.Y("lower:Q"), y2="upper:Q", detail="tyre_id:N")
+        + past.encode(x=x, y=y, strokeDash=dash)
+        + line.encode(x=x, y=y, strokeDash=dash)
+        + dots.encode(x=x, y=y)
+        + text.encode(x=x, y=y, text="tyre_id:N")
+    )
+    return layers.properties(width=(width - 60) // 2, height=140, title=corner)
+
+
+def _whole_axis() -> Any:
+    """Return an axis that labels whole laps only."""
+    return alt.Axis(format="d", tickMinStep=1, grid=False)

@@ -1,0 +1,196 @@
+"""The decision for a terminal: what goes on next, how much fuel, how sure; at most 40 lines."""
+
+from __future__ import annotations
+
+from io import StringIO
+from pathlib import Path
+
+import pandas as pd
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tyrekit.record.weekend import Weekend
+from tyrekit.show.answer import Answer
+from tyrekit.show.tables import CORNERS, fuel_table, next_tyres_table, notes, plan_table
+from tyrekit.show.words import known, number, one_in, percent, sureness
+
+MOST_LINES = 40
+WIDTH = 100
+CAUTION = (
+    "An aid, not an authority: regulations, the tyre supplier and qualified people come first;"
+    " check tyres by eye and hand, and petrol with care."
+)
+
+
+def report_renderable(answer: Answer, sheet: Path | None = None) -> RenderableType:
+    """Return the decision for printing: tyres, pressures, fuel, plan, doubts and the sheet's path.
+
+    Never more than 40 lines on a terminal 100 columns wide; what does not fit is on the sheet.
+    """
+    head = _headline(answer)
+    parts: list[RenderableType] = [head]
+    if not answer.weekend.laps.shape[0]:
+        parts.append(Text("No laps yet: planned from beliefs alone.", style="bold"))
+    parts += _tyres_part(answer)
+    parts.append(_why(answer))
+    parts += _fuel_part(answer)
+    parts += _plan_part(answer)
+    last: list[RenderableType] = [Text(CAUTION, style="italic")]
+    if sheet is not None:
+        last.insert(0, Text.assemble(("Sheet for the crew: ", "bold"), str(sheet)))
+    room = MOST_LINES - _height([*parts, *last])
+    return Group(*parts, *_remarks(answer, room), *last)
+
+
+def _height(parts: list[RenderableType]) -> int:
+    """Return the lines that parts take on a terminal 100 columns wide."""
+    console = Console(width=WIDTH, file=StringIO())
+    return len(console.render_lines(Group(*parts)))
+
+
+def check_renderable(weekend: Weekend) -> RenderableType:
+    """Return every doubt and note about the weekend's data, the surest first."""
+    parts: list[RenderableType] = [Text(f"{weekend.event.meeting.name}: data check", style="bold")]
+    for doubt in sorted(weekend.doubts, key=lambda d: -d.sure):
+        parts.append(
+            Text.assemble(
+                (f"{doubt.name}", "bold"),
+                f" ({percent(doubt.sure)} sure), {doubt.where}: ",
+                f"{doubt.evidence} ",
+                (doubt.next_step, "italic"),
+            )  # fmt: skip
+        )
+    if not weekend.doubts:
+        parts.append(Text("Nothing doubtful found."))
+    parts += [Text(f"note: {note}") for note in weekend.notes]
+    done = ", ".join(weekend.done) or "none yet"
+    parts.append(Text(f"{len(weekend.laps)} laps read; sessions done: {done}."))
+    return Group(*parts)
+
+
+def _headline(answer: Answer) -> Text:
+    weekend = answer.weekend
+    coming = weekend.next_session
+    name = weekend.event.meeting.name
+    if coming is None:
+        return Text(f"{name}: no session is left", style="bold")
+    when = f"{coming.start:%a %H:%M}"
+    return Text.assemble((f"{name}: tyres and fuel for {coming.id}", "bold"), f" ({when})")
+
+
+def _tyres_part(answer: Answer) -> list[RenderableType]:
+    """Return the tyre table of the next session, or why there is none."""
+    if answer.allocation.status == "impossible":
+        words = "; ".join(answer.allocation.blocked_by) or "the limits clash"
+        return [Text(f"No tyre plan meets every limit: {words}.", style="bold")]
+    table = next_tyres_table(answer)
+    if not len(table):
+        return []
+    drawn = _table("corner", "tyre", "age now", "tread now", "tread after", "set cold", "range")
+    for _, row in table.iterrows():
+        drawn.add_row(
+            str(row["corner"]), Text(str(row["tyre_id"]), style="bold"),
+            f"{number(row.get('age_laps'), 0)} laps", f"{number(row.get('tread_mm'))} mm",
+            f"{number(row.get('tread_end_mm'))} mm",
+            Text(f"{number(row.get('cold_bar'), 2)} bar", style="bold"),
+            _range_words(row),
+        )  # fmt: skip
+    return [drawn]
+
+
+def _range_words(row: pd.Series) -> str:
+    if not known(row.get("lower_bar")):
+        return ""
+    words = f"{number(row['lower_bar'], 2)} to {number(row['upper_bar'], 2)}"
+    return f"{words}, {row['basis']}" if row.get("limited") else words
+
+
+def _why(answer: Answer) -> Text:
+    """Return how sure the choice is and what the next best would cost."""
+    ranked = answer.next_session
+    if ranked is None or not len(ranked.table):
+        return Text(_plan_proof(answer))
+    best = ranked.table.iloc[0]
+    chance = float(best["chance_best"])
+    words = f"{sureness(chance)}: best with chance {percent(chance)}"
+    text = Text.assemble(("How sure: ", "bold"), words)
+    if known(best.get("reason")):
+        text.append(f"; {best['reason']}")
+    if len(ranked.table) > 1:
+        other = ranked.table.iloc[1]
+        tyres = " ".join(str(other[c.lower()]) for c in CORNERS)
+        text.append(
+            f". Next best {tyres}: +{number(other['expected_s'], 2)} s"
+            f" ({number(other['lower_s'], 2)} to {number(other['upper_s'], 2)})"
+        )
+    return text
+
+
+def _fuel_part(answer: Answer) -> list[RenderableType]:
+    """Return the fuel loads of the sessions to come."""
+    loads = fuel_table(answer)
+    if not len(loads):
+        return []
+    drawn = _table(
+        "fuel", "start with", "burns (90 %)", "running short", "ballast", "at the finish"
+    )
+    for _, row in loads.iterrows():
+        load = answer.fuel_loads[row["session"]]
+        blocked = row["status"] == "impossible"
+        drawn.add_row(
+            str(row["session"]),
+            Text(f"{number(row['start_l'])} l  {number(row['start_kg'])} kg", style="bold"),
+            f"{number(row['need_lower_kg'])} to {number(row['need_upper_kg'])} kg",
+            one_in(float(row["shortfall_risk"])),
+            f"{number(row['ballast_kg'], 0)} kg",
+            "see notes" if blocked else f"{number(load.finish_mass_kg, 0)} kg or more",
+        )
+    blocked_by = [words for load in answer.fuel_loads.values() for words in load.blocked_by]
+    return [drawn, *[Text(f"! {words}", style="bold") for words in blocked_by[:2]]]
+
+
+def _plan_part(answer: Answer) -> list[RenderableType]:
+    """Return the weekend's tyre plan, a row per session."""
+    plan = plan_table(answer)
+    if not len(plan):
+        return []
+    ages = answer.allocation.table.set_index(["session", "corner"])["age_laps"]
+    drawn = _table("plan (age at start)", *CORNERS)
+    for _, row in plan.iterrows():
+        session = row["session"]
+        cells = [f"{row[c]} ({number(ages[session, c], 0)})" for c in CORNERS]
+        drawn.add_row(str(session), *cells)
+    return [drawn, Text(_plan_proof(answer))]
+
+
+def _plan_proof(answer: Answer) -> str:
+    """Return in words how good the plan is proved to be."""
+    plan = answer.allocation
+    if plan.status == "optimal":
+        return "No plan within the limits is expected to be faster (proved)."
+    if plan.status == "feasible":
+        return f"A better plan could be at most {number(plan.gap_s, 2)} s faster (not proved best)."
+    return "The limits clash; see the notes."
+
+
+def _remarks(answer: Answer, lines: int) -> list[RenderableType]:
+    """Return the first doubts and notes, as many as `lines` one-line remarks allow."""
+    doubts = sorted(answer.weekend.doubts, key=lambda d: -d.sure)
+    texts = [f"! {d.name} ({percent(d.sure)}), {d.where}: {d.evidence}" for d in doubts]
+    texts += [f"- {note}" for note in notes(answer)]
+    room = max(lines, 1)
+    shown = texts if len(texts) <= room else texts[: room - 1]
+    parts: list[RenderableType] = [Text(t, no_wrap=True, overflow="ellipsis") for t in shown]
+    if len(shown) < len(texts):
+        parts.append(Text(f"  and {len(texts) - len(shown)} more on the sheet"))
+    return parts
+
+
+def _table(*columns: str) -> Table:
+    """Return an empty table in the report's one style."""
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim")
+    for i, name in enumerate(columns):
+        table.add_column(name, justify="left" if i == 0 else "right", no_wrap=i < len(columns) - 1)
+    return table

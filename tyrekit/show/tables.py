@@ -1,0 +1,213 @@
+"""What an answer says, as DataFrames: every figure on screen, paper or chart stands in one.
+
+Columns are named as in `terms`; interval columns are 90 % unless said otherwise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.record.event import Event, MinimumTread
+from tyrekit.show.answer import SEED, Answer
+from tyrekit.show.style import LEVEL
+
+CORNERS = ("FL", "FR", "RL", "RR")
+DRAWS = 400
+AHEAD_LAPS = 5  # how far past the ages seen or planned a drop-off curve is drawn
+LATER_AGE_LAPS = 40
+
+
+def next_tyres_table(answer: Answer) -> pd.DataFrame:
+    """Return the tyres for the next session, a row per corner, with their cold pressures.
+
+    Empty when no session is left or no plan exists.
+    """
+    chosen = _chosen(answer)
+    if not chosen:
+        return pd.DataFrame(columns=["corner", "tyre_id"])
+    table = pd.DataFrame({"corner": list(chosen), "tyre_id": list(chosen.values())})
+    state = answer.weekend.tyres.drop(columns=["axle", "side"], errors="ignore")
+    table = table.merge(state, on="tyre_id", how="left")
+    if answer.cold_pressures is not None:
+        table = table.merge(answer.cold_pressures.table, on="corner", how="left")
+    coming = answer.weekend.next_session
+    plan = answer.allocation.table
+    if coming is not None and len(plan):
+        ends = plan.loc[
+            plan["session"] == coming.id,
+            ["corner", "tyre_id", "tread_end_mm", "tread_end_low_mm"],
+        ]
+        table = table.merge(ends, on=["corner", "tyre_id"], how="left")
+    return table
+
+
+def choices_table(answer: Answer, most: int = 6) -> pd.DataFrame:
+    """Return the best choices of tyres for the next session, best first, with `tyres` in words."""
+    if answer.next_session is None:
+        return pd.DataFrame(columns=["rank", "tyres", "expected_s", "lower_s", "upper_s"])
+    table = answer.next_session.table.head(most).copy()
+    table["tyres"] = [
+        " ".join(str(row[corner]) for corner in ("fl", "fr", "rl", "rr"))
+        for _, row in table.iterrows()
+    ]
+    return table
+
+
+def fuel_table(answer: Answer) -> pd.DataFrame:
+    """Return fuel loads of the sessions to come, a row each, in their order."""
+    fields = (
+        "session", "laps", "start_l", "start_kg", "need_kg", "need_lower_kg", "need_upper_kg",
+        "shortfall_risk", "accepted_risk", "seconds_per_litre", "finish_mass_kg", "ballast_kg",
+        "refuel_kg", "status",
+    )  # fmt: skip
+    loads = answer.fuel_loads.values()
+    return pd.DataFrame([{f: getattr(load, f) for f in fields} for load in loads], columns=fields)
+
+
+def fuel_risk_table(answer: Answer, session: str) -> pd.DataFrame:
+    """Return start fuel against the chance of running short for one session; `chosen` marks one."""
+    load = answer.fuel_loads[session]
+    table = load.table.copy()
+    table["chosen"] = np.isclose(table["start_l"], load.start_l, atol=0.01)
+    return table
+
+
+def plan_table(answer: Answer) -> pd.DataFrame:
+    """Return the tyre plan, a row per session and a column per corner, ids only."""
+    plan = answer.allocation.table
+    if not len(plan):
+        return pd.DataFrame(columns=["session", *CORNERS])
+    wide = plan.pivot(index="session", columns="corner", values="tyre_id")
+    order = [s.id for s in answer.weekend.event.sessions if s.id in wide.index]
+    return wide.loc[order, list(CORNERS)].rename_axis(columns=None).reset_index()
+
+
+def lap_times_table(answer: Answer) -> pd.DataFrame:
+    """Return the timed laps in the order run with what the fit expected of each.
+
+    `lap_count` counts timed laps over the weekend from 1; `mean`, `lower`, `upper` are the
+    fitted lap and the interval in which a single lap was expected.
+    """
+    laps = answer.laps[answer.laps["kind"] == "timed"]
+    laps = laps.sort_values("started_at").reset_index(drop=True)
+    columns = ["session", "run_id", "lap", "lap_time_s", "counts", "reason", "set_id"]
+    table = laps[columns].copy()
+    table.insert(0, "lap_count", np.arange(1, len(laps) + 1))
+    if not len(laps):
+        return table.assign(mean=[], lower=[], upper=[])
+    expected = answer.lap_time.predict(laps, level=LEVEL, new_lap=True)
+    for name in ("mean", "lower", "upper"):
+        table[name] = expected[name].to_numpy()
+    return table
+
+
+def drop_off_table(answer: Answer) -> pd.DataFrame:
+    """Return seconds lost a lap against tyre age, relative to a new tyre; `seen` ages have laps."""
+    counted = answer.laps[answer.laps["counts"].astype(bool)]
+    seen_laps = float(counted["age_laps"].max()) if len(counted) else 0.0
+    planned = answer.allocation.table
+    planned_laps = float(planned["age_laps"].max()) if len(planned) else LATER_AGE_LAPS
+    ages = np.arange(0.0, np.ceil(max(seen_laps, planned_laps)) + AHEAD_LAPS + 1)
+    draws = answer.lap_time.age_loss_s(ages, DRAWS, np.random.default_rng(SEED))
+    lower, upper = np.quantile(draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
+    mean = np.asarray(answer.lap_time.mean_age_loss_s(ages), dtype=float)
+    return pd.DataFrame(
+        {"age_laps": ages, "mean": mean, "lower": lower, "upper": upper, "seen": ages <= seen_laps}
+    )
+
+
+def tread_table(answer: Answer) -> pd.DataFrame:
+    """Return tread readings and the forecast of the next session's tyres, by corner and tyre.
+
+    Forecast rows (`forecast` true) run from the latest reading to the end of the tyre's planned
+    running; `lower` and `upper` are NaN on measured rows.
+    """
+    return pd.concat([_tread_measured(answer), _tread_forecast(answer)], ignore_index=True)
+
+
+def tread_limit_mm(event: Event) -> float:
+    """Return the least tread a tyre may end a session with: the stricter of limit and supplier."""
+    asked = [limit.mm for limit in event.limits if isinstance(limit, MinimumTread)]
+    return max([event.tyres.minimum_tread_mm, *asked])
+
+
+def doubts_table(answer: Answer) -> pd.DataFrame:
+    """Return what is doubtful in the data, the surest first."""
+    rows = [
+        (d.name, d.evidence, d.sure, d.where, d.next_step)
+        for d in sorted(answer.weekend.doubts, key=lambda d: -d.sure)
+    ]
+    return pd.DataFrame(rows, columns=["name", "evidence", "sure", "where", "next_step"])
+
+
+def notes(answer: Answer) -> list[str]:
+    """Return every note of the answer, its fits and plans, each once, in that order."""
+    parts = [answer.notes, answer.allocation.notes]
+    if answer.next_session is not None:
+        parts.append(getattr(answer.next_session, "notes", ()))
+    if answer.cold_pressures is not None:
+        parts.append(answer.cold_pressures.notes)
+    parts += [load.notes for load in answer.fuel_loads.values()]
+    parts += [fit.notes for fit in (answer.lap_time, answer.fuel_use, answer.tread)]
+    parts.append(answer.pressure.notes)
+    return list(dict.fromkeys(str(note) for part in parts for note in part))
+
+
+def _chosen(answer: Answer) -> dict[str, str]:
+    """Return corner -> tyre id for the next session; empty when there is none."""
+    ranked = answer.next_session
+    if ranked is not None and len(ranked.table):
+        best = ranked.table.iloc[0]
+        return {corner: str(best[corner.lower()]) for corner in CORNERS}
+    coming, plan = answer.weekend.next_session, answer.allocation.table
+    if coming is None or not len(plan):
+        return {}
+    rows = plan[plan["session"] == coming.id].set_index("corner")["tyre_id"]
+    return {corner: str(rows[corner]) for corner in CORNERS if corner in rows.index}
+
+
+def _tread_measured(answer: Answer) -> pd.DataFrame:
+    """Return tread readings with the tyre's age, thinnest place first named `tread_mm`."""
+    tread = answer.weekend.tread
+    places = ["inner_mm", "centre_mm", "outer_mm"]
+    table = tread[["tyre_id", "corner", "age_laps"]].copy()
+    table["tread_mm"] = tread[places].mean(axis=1)
+    table["lower"], table["upper"], table["forecast"] = np.nan, np.nan, False
+    return table[table["corner"].isin(CORNERS)]
+
+
+def _tread_forecast(answer: Answer) -> pd.DataFrame:
+    """Return the forecast for the tyres of the next session over their planned running."""
+    rows = []
+    state = answer.weekend.tyres.set_index("tyre_id")
+    for corner, tyre_id in _chosen(answer).items():
+        now = state.loc[tyre_id]
+        if not np.isfinite(now["tread_mm"]):
+            continue
+        for laps in np.linspace(0.0, _planned_laps(answer, tyre_id, now["age_laps"]), 9):
+            mean, lower, upper = _tread_after(answer, corner, float(now["tread_mm"]), float(laps))
+            rows.append((tyre_id, corner, now["age_laps"] + laps, mean, lower, upper, True))
+    columns = ["tyre_id", "corner", "age_laps", "tread_mm", "lower", "upper", "forecast"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _planned_laps(answer: Answer, tyre_id: str, age_laps: float) -> float:
+    """Return the laps a tyre is still planned to run, judged by its ages in the plan."""
+    plan = answer.allocation.table
+    own = plan[plan["tyre_id"] == tyre_id]
+    longest = max((load.laps for load in answer.fuel_loads.values()), default=10.0)
+    start = float(own["age_laps"].max()) if len(own) else age_laps
+    return max(start - age_laps, 0.0) + float(longest)
+
+
+def _tread_after(
+    answer: Answer, corner: str, tread_now_mm: float, laps: float
+) -> tuple[float, float, float]:
+    """Return mean, lower and upper tread after some laps."""
+    found = answer.tread.predict(corner, tread_now_mm, laps, LEVEL)
+    if isinstance(found, pd.DataFrame):
+        row = found.iloc[0]
+        return float(row["mean"]), float(row["lower"]), float(row["upper"])
+    mean, lower, upper = found
+    return float(mean), float(lower), float(upper)

@@ -1,0 +1,84 @@
+"""Numbers as people read them: lap times as m:ss.s, chances as 1 in N, a dash for the unknown."""
+
+from __future__ import annotations
+
+import math
+from html import escape
+from typing import Any
+
+DASH = "–"
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """Return a number with a fixed count of decimals, a dash when unknown, never a minus zero."""
+    if value is None or not math.isfinite(value):
+        return DASH
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0 else text.replace("-", "−")
+
+
+def signed(value: float | None, digits: int = 1) -> str:
+    """Return a number with its sign, plus included."""
+    text = number(value, digits)
+    return text if text.startswith(("−", DASH)) or float(text) == 0 else f"+{text}"
+
+
+def clock(lap_time_s: float | None, digits: int = 1) -> str:
+    """Return seconds as m:ss.s."""
+    if lap_time_s is None or not math.isfinite(lap_time_s):
+        return DASH
+    whole = round(abs(lap_time_s), digits)
+    minutes, seconds = divmod(whole, 60)
+    width = 3 + digits if digits else 2
+    sign = "−" if lap_time_s < 0 else ""
+    return f"{sign}{int(minutes)}:{seconds:0{width}.{digits}f}"
+
+
+def span(lower: float, upper: float, digits: int = 1) -> str:
+    """Return an interval in words: ``1.58 to 1.66``."""
+    return f"{number(lower, digits)} to {number(upper, digits)}"
+
+
+def one_in(chance: float) -> str:
+    """Return a small chance as ``1 in 200``, rounded down to two figures so it never flatters."""
+    if not math.isfinite(chance):
+        return DASH
+    if chance >= 0.5:
+        return "more likely than not"
+    if chance < 1e-6:
+        return "under 1 in 1 000 000"
+    times = 1 / chance * (1 + 1e-9)
+    step = 10 ** max(0, math.floor(math.log10(times)) - 1)
+    return f"1 in {math.floor(times / step) * step:,}".replace(",", " ")
+
+
+def percent(share: float) -> str:
+    """Return a share as whole per cent; never 0 or 100 % for what is merely near it."""
+    if not math.isfinite(share):
+        return DASH
+    if 0 < share < 0.01:
+        return "under 1 %"
+    if 0.99 < share < 1:
+        return "over 99 %"
+    return f"{share * 100:.0f} %"
+
+
+def sureness(chance_best: float) -> str:
+    """Return how firmly a choice stands, in one word that goes with its per cent."""
+    if chance_best >= 0.9:
+        return "clear"
+    if chance_best >= 0.7:
+        return "likely"
+    return "close call"
+
+
+def html(text: object) -> str:
+    """Return any text escaped for HTML; everything a person typed passes here."""
+    return escape(str(text), quote=True)
+
+
+def known(value: Any) -> bool:
+    """Return whether a table cell holds something: not None, NaN or empty."""
+    if value is None or value == "":
+        return False
+    return not (isinstance(value, float) and math.isnan(value))
