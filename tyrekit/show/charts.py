@@ -41,7 +41,7 @@ def lap_times_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     return finish(
         layers.properties(width=width, height=250),
         "Does the fit explain the laps?",
-        "filled: counted; open: left out (slower ones lie on the top edge); line and band: fit, 90 %",
+        "filled: counted; open: left out, slow ones on the top edge; line and band: fit, 90 %",
     )
 
 
@@ -161,6 +161,36 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
         (zero + bars + dots + text).properties(width=width, height=max(34 * len(shown), 60)),
         "Which tyres next, and how clear is it?",
         "tyres in the order FL FR RL RR; dot: expected, bar: 90 %",
+    )
+
+
+def tyre_use_chart(table: pd.DataFrame, sessions: list[str], width: int = WIDTH) -> Any:
+    """Draw `tyre_use_table`: where does each tyre run?"""
+    tyres = list(dict.fromkeys(table["tyre_id"]))
+    x = alt.X(
+        "session:N", sort=sessions, title=None, scale=alt.Scale(domain=sessions),
+        axis=alt.Axis(orient="top", labelAngle=0, labelFontSize=13, labelColor=INK, domain=False,
+                      ticks=False),
+    )  # fmt: skip
+    y = alt.Y(
+        "tyre_id:N", sort=tyres, title=None,
+        axis=alt.Axis(labelColor=INK, labelFontSize=13, domain=False, ticks=False, grid=True),
+    )  # fmt: skip
+    base = alt.Chart(table).encode(x=x, y=y)
+    line = base.mark_line(color=MUTED, strokeWidth=1.2).encode(detail="tyre_id:N")
+    plate = base.mark_point(shape="square", filled=True, size=620, opacity=1).encode(
+        color=alt.condition("datum.state === 'next'", alt.value(ACCENT), alt.value(PAPER)),
+        stroke=alt.condition("datum.state === 'next'", alt.value(ACCENT), alt.value(INK)),
+        strokeDash=alt.condition("datum.state === 'run'", alt.value([1, 0]), alt.value([3, 2])),
+    )
+    text = base.mark_text(fontSize=12, fontWeight="bold").encode(
+        text="corner:N",
+        color=alt.condition("datum.state === 'next'", alt.value(PAPER), alt.value(INK)),
+    )
+    return finish(
+        (line + plate + text).properties(width=width, height=max(30 * len(tyres), 60)),
+        "Where does each tyre run?",
+        "solid frame: run; filled: the next session; dashed frame: planned",
     )
 
 

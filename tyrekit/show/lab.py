@@ -83,6 +83,13 @@ def launch(folder: Path, extra_args: Sequence[str] = ()) -> None:
     extra_args : sequence of str
         Options for JupyterLab, such as ``--no-browser`` or ``--ServerApp.port=8899``.
     """
+    if not (folder / "event.toml").is_file():
+        raise InputError(
+            "this is not a weekend folder",
+            where=str(folder),
+            rule="it needs an event.toml",
+            next_step=f"Make one with: tyrekit new {folder}",
+        )
     for text in copy_notebooks(folder):
         print(text)
     state = Path(tempfile.mkdtemp(prefix="tyrekit-lab-"))

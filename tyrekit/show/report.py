@@ -54,14 +54,8 @@ def check_renderable(weekend: Weekend) -> RenderableType:
     """Return every doubt and note about the weekend's data, the surest first."""
     parts: list[RenderableType] = [Text(f"{weekend.event.meeting.name}: data check", style="bold")]
     for doubt in sorted(weekend.doubts, key=lambda d: -d.sure):
-        parts.append(
-            Text.assemble(
-                (f"{doubt.name}", "bold"),
-                f" ({percent(doubt.sure)} sure), {doubt.where}: ",
-                f"{doubt.evidence} ",
-                (doubt.next_step, "italic"),
-            )  # fmt: skip
-        )
+        words = f" ({percent(doubt.sure)} sure), {doubt.where}: {doubt.evidence} "
+        parts.append(Text.assemble((doubt.name, "bold"), words, (doubt.next_step, "italic")))
     if not weekend.doubts:
         parts.append(Text("Nothing doubtful found."))
     parts += [Text(f"note: {note}") for note in weekend.notes]

@@ -185,9 +185,10 @@ def _plan(answer: Answer) -> str:
         for corner in tables.CORNERS:
             cell = long.loc[(row["session"], corner)]
             mark = " locked" if cell["locked"] else ""
+            basis = f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_mm'])} mm"
             cells += (
-                f'<td class="big{mark}">{html(row[corner])}<div class="small muted">'
-                f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_mm'])} mm</div></td>"
+                f'<td class="big{mark}">{html(row[corner])}'
+                f'<div class="small muted">{basis}</div></td>'
             )
         now = ' class="now"' if i == 0 else ""
         rows.append(f'<tr{now}><th class="row" scope="row">{html(row["session"])}</th>{cells}</tr>')

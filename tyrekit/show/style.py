@@ -58,7 +58,8 @@ def finish(chart: Any, title: str, subtitle: str = "") -> Any:
             gridWidth=0.6, titlePadding=8,
         )
         .configure_header(
-            labelColor=INK, labelFontSize=13, labelFontWeight="bold", labelAnchor="start", title=None
+            labelColor=INK, labelFontSize=13, labelFontWeight="bold", labelAnchor="start",
+            title=None,
         )
         .configure_legend(labelColor=INK, titleColor=MUTED, labelFontSize=12, titleFontSize=12)
         .configure_view(stroke=None)

@@ -83,6 +83,31 @@ def plan_table(answer: Answer) -> pd.DataFrame:
     return wide.loc[order, list(CORNERS)].rename_axis(columns=None).reset_index()
 
 
+def tyre_use_table(answer: Answer) -> pd.DataFrame:
+    """Return session, corner and tyre of all running, done and planned.
+
+    `state` is ``run``, ``next`` or ``planned``.
+    """
+    runs = answer.weekend.runs
+    done = [
+        (run["session"], corner, str(run[corner.lower()]), "run")
+        for _, run in runs.iterrows()
+        for corner in CORNERS
+    ]
+    coming = answer.weekend.next_session
+    chosen = _chosen(answer)
+    now = [(coming.id, c, t, "next") for c, t in chosen.items()] if coming is not None else []
+    plan = answer.allocation.table
+    later = [
+        (row["session"], row["corner"], row["tyre_id"], "planned")
+        for _, row in plan.iterrows()
+        if coming is None or row["session"] != coming.id
+    ]
+    table = pd.DataFrame([*done, *now, *later], columns=["session", "corner", "tyre_id", "state"])
+    order = {tyre: i for i, tyre in enumerate(answer.weekend.tyres["tyre_id"])}
+    return table.drop_duplicates().sort_values("tyre_id", key=lambda ids: ids.map(order))
+
+
 def lap_times_table(answer: Answer) -> pd.DataFrame:
     """Return the timed laps in the order run with what the fit expected of each.
 

@@ -1,0 +1,101 @@
+"""The entry table without a browser: what the browser would send is set from here."""
+
+import pytest
+
+from tyrekit.show.entry_table import Column, EntryTable
+
+COLUMNS = (
+    Column("hot_bar", "hot", "bar", 0.8, 4.0, 2, "pressure"),
+    Column("inner_mm", "inner", "mm", 0.0, 12.0, 1, "tread"),
+    Column("outer_mm", "outer", "mm", 0.0, 12.0, 1, "tread"),
+)
+ROWS = (("N1", "FL N1"), ("N2", "FR N2"))
+
+
+@pytest.fixture
+def entries():
+    return []
+
+
+@pytest.fixture
+def table(entries):
+    def save(key, group, values):
+        entries.append((key, group, values))
+        return f"{group} saved"
+
+    return EntryTable(COLUMNS, ROWS, save, "Readings")
+
+
+@pytest.mark.parametrize(("text", "value"), [("5.2", 5.2), ("5,2", 5.2), (" 5 ", 5.0), (".5", 0.5)])
+def test_decimal_comma_and_point_are_the_same(text, value):
+    assert COLUMNS[1].value(text) == value
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("12.1", "over 12 mm"), ("-1", "under 0 mm"), ("5.2.1", "not a number"), ("nan", "not a"),
+     ("1e1", "not a number"), ("True", "not a number"), ("inf", "not a number")],
+)  # fmt: skip
+def test_what_is_not_a_depth_is_refused_in_words(text, words):
+    with pytest.raises(ValueError, match=words):
+        COLUMNS[1].value(text)
+
+
+def test_a_whole_group_is_saved_once_and_again_when_corrected(table, entries):
+    table.fill("N1", inner_mm="5,2", outer_mm="5.6")
+    table.commit("N1")
+    table.commit("N1")
+    assert entries == [("N1", "tread", {"inner_mm": 5.2, "outer_mm": 5.6})]
+    assert table.status["N1"] == "tread saved"
+    table.fill("N1", outer_mm="5.5", hot_bar="2.1")
+    table.commit("N1")
+    assert entries[1:] == [
+        ("N1", "pressure", {"hot_bar": 2.1}),
+        ("N1", "tread", {"inner_mm": 5.2, "outer_mm": 5.5}),
+    ]
+    assert table.status["N1"] == "pressure saved; tread saved"
+
+
+def test_half_a_group_waits_and_says_so(table, entries):
+    table.fill("N2", inner_mm="5")
+    table.commit("N2")
+    assert not entries
+    assert table.status["N2"] == "outer to come, not saved yet"
+
+
+def test_a_bad_value_is_kept_as_typed_and_not_saved(table, entries):
+    table.fill("N2", inner_mm="52", outer_mm="5")
+    table.commit("N2")
+    assert not entries
+    assert table.status["N2"] == "! not saved: inner is over 12 mm"
+    assert table.rows[1]["inner_mm"] == "52"
+
+
+def test_a_failed_save_is_shown_and_tried_again(entries):
+    def full(key, group, values):
+        if not entries:
+            entries.append("failed")
+            raise OSError("disk full")
+        return "saved"
+
+    table = EntryTable(COLUMNS, ROWS, full)
+    table.fill("N1", hot_bar="2.1")
+    table.commit("N1")
+    assert table.status["N1"] == "! not saved: disk full"
+    table.commit("N1")
+    assert table.status["N1"] == "saved"
+
+
+def test_rows_that_stay_keep_their_texts(table):
+    table.fill("N2", inner_mm="5.1")
+    table.show_rows([("N2", "RL N2"), ("N3", "RR N3")])
+    assert [row["label"] for row in table.rows] == ["RL N2", "RR N3"]
+    assert table.rows[0]["inner_mm"] == "5.1"
+    assert table.rows[1]["inner_mm"] == ""
+
+
+def test_odd_values_from_outside_become_text(table):
+    table.rows = [{"key": "N1", "label": "FL N1", "inner_mm": True, "outer_mm": None}]
+    assert table.rows[0]["inner_mm"] == "True"
+    assert table.rows[0]["outer_mm"] == ""
+    assert table.rows[0]["hot_bar"] == ""

@@ -1,0 +1,229 @@
+// A table of numbers to type in: keyboard first, spreadsheet paste, decimal comma, range marks.
+// Python holds the truth: every text typed is sent as it stands and checked again there.
+
+function toNumber(text) {
+  const plain = text.trim().replace(",", ".");
+  return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain) ? Number(plain) : NaN;
+}
+
+function withPoint(text, column) {
+  // "52" for 5.2: only when the number as typed is out of range and the shifted one is inside.
+  const value = toNumber(text);
+  const shifted = value / 10 ** column.digits;
+  const inside = (v) => v >= column.lowest && v <= column.highest;
+  return /^\d+$/.test(text.trim()) && !inside(value) && inside(shifted)
+    ? shifted.toFixed(column.digits)
+    : text.trim();
+}
+
+function faultOf(text, column) {
+  if (text.trim() === "") return "";
+  const value = toNumber(text);
+  if (Number.isNaN(value)) return `${column.label} ${text.trim()} is not a number`;
+  if (value < column.lowest) return `${column.label} is under ${column.lowest} ${column.unit}`;
+  if (value > column.highest) return `${column.label} is over ${column.highest} ${column.unit}`;
+  return "";
+}
+
+function render({ model, el }) {
+  const inputs = new Map();
+  const states = new Map();
+  const passed = { at: 0 };
+  el.classList.add("tk-entry");
+
+  const at = (r, c) => inputs.get(`${r}:${c}`);
+  const columns = () => model.get("columns");
+  const rows = () => model.get("rows");
+
+  function show(r) {
+    const row = rows()[r];
+    const words = [];
+    columns().forEach((column, c) => {
+      const input = at(r, c);
+      const fault = faultOf(input.value, column);
+      input.setAttribute("aria-invalid", fault ? "true" : "false");
+      if (fault) words.push(fault);
+    });
+    const state = states.get(r);
+    const said = words.length ? `! ${words.join("; ")}` : model.get("status")[row.key] || "";
+    if (state.textContent !== said) state.textContent = said;
+    state.classList.toggle("tk-fault", words.length > 0);
+  }
+
+  function send(changes) {
+    const next = rows().map((row) => ({ ...row }));
+    for (const [r, name, text] of changes) next[r][name] = text;
+    model.set("rows", next);
+    model.save_changes();
+  }
+
+  function leave(r) {
+    model.send({ kind: "row", key: rows()[r].key });
+  }
+
+  function go(r, c) {
+    const target = at(r, c);
+    if (!target) return false;
+    target.focus();
+    target.select();
+    return true;
+  }
+
+  function step(r, c) {
+    return go(r, c + 1) || go(r + 1, 0);
+  }
+
+  function keep(r, c) {
+    const column = columns()[c];
+    const input = at(r, c);
+    const text = withPoint(input.value, column);
+    if (text !== input.value) input.value = text;
+    if ((rows()[r][column.name] || "") !== text) send([[r, column.name, text]]);
+    show(r);
+  }
+
+  function onInput(r, c) {
+    passed.at = 0;
+    const column = columns()[c];
+    const input = at(r, c);
+    show(r);
+    if (/^\d+$/.test(input.value) && input.value.length === column.digits + 1) {
+      const text = withPoint(input.value, column);
+      if (text !== input.value) {
+        keep(r, c);
+        if (step(r, c)) passed.at = Date.now();
+        else leave(r);
+      }
+    }
+  }
+
+  function onKey(event, r, c) {
+    const input = at(r, c);
+    const here = Date.now() - passed.at < 1200;
+    if (here && (event.key === "Tab" || event.key === "Enter") && !event.shiftKey) {
+      passed.at = 0; // the cell was left by itself a moment ago: the habit of pressing Tab is kept
+      event.preventDefault();
+      return;
+    }
+    const start = input.selectionStart === 0 && input.selectionEnd === 0;
+    const whole = input.selectionStart === 0 && input.selectionEnd === input.value.length;
+    const end = input.selectionStart === input.value.length;
+    let moved = false;
+    if (event.key === "Enter" || event.key === "ArrowDown") moved = go(r + 1, c);
+    else if (event.key === "ArrowUp") moved = go(r - 1, c);
+    else if (event.key === "ArrowLeft" && (start || whole)) moved = go(r, c - 1);
+    else if (event.key === "ArrowRight" && (end || whole)) moved = go(r, c + 1);
+    else if (event.key === "Escape") {
+      input.value = rows()[r][columns()[c].name] || "";
+      show(r);
+    }
+    if (event.key === "Enter" && !moved) {
+      keep(r, c);
+      leave(r);
+    }
+    if (moved || event.key === "Enter") event.preventDefault();
+    event.stopPropagation();
+  }
+
+  function onPaste(event, r, c) {
+    const text = event.clipboardData.getData("text/plain");
+    const lines = text.replace(/\r/g, "").replace(/\n+$/, "").split("\n");
+    const cells = lines.map((line) => line.split(line.includes("\t") ? "\t" : /[;\s]+/));
+    if (lines.length === 1 && cells[0].length === 1) return;
+    event.preventDefault();
+    const changes = [];
+    cells.forEach((line, i) =>
+      line.forEach((value, j) => {
+        const input = at(r + i, c + j);
+        if (!input) return;
+        input.value = withPoint(value, columns()[c + j]);
+        changes.push([r + i, columns()[c + j].name, input.value]);
+      })
+    );
+    send(changes);
+    [...new Set(changes.map((change) => change[0]))].forEach((touched) => {
+      show(touched);
+      leave(touched);
+    });
+  }
+
+  function cell(r, c) {
+    const row = rows()[r];
+    const column = columns()[c];
+    const input = document.createElement("input");
+    input.type = "text";
+    input.inputMode = "decimal";
+    input.autocomplete = "off";
+    input.value = row[column.name] || "";
+    input.setAttribute("aria-label", `${row.label} ${column.label} ${column.unit}`);
+    input.addEventListener("input", () => onInput(r, c));
+    input.addEventListener("change", () => keep(r, c));
+    input.addEventListener("keydown", (event) => onKey(event, r, c));
+    input.addEventListener("paste", (event) => onPaste(event, r, c));
+    inputs.set(`${r}:${c}`, input);
+    return input;
+  }
+
+  function heading(text, scope, parent) {
+    const th = document.createElement("th");
+    th.scope = scope;
+    th.textContent = text;
+    parent.append(th);
+    return th;
+  }
+
+  function build() {
+    inputs.clear();
+    states.clear();
+    const table = document.createElement("table");
+    const caption = table.createCaption();
+    caption.textContent = model.get("caption");
+    const head = table.createTHead().insertRow();
+    heading("tyre", "col", head);
+    columns().forEach((c) => heading(`${c.label}, ${c.unit}`, "col", head));
+    heading("state", "col", head).className = "tk-state";
+    const body = table.createTBody();
+    rows().forEach((row, r) => {
+      const line = body.insertRow();
+      heading(row.label, "row", line);
+      columns().forEach((_, c) => line.insertCell().append(cell(r, c)));
+      const state = line.insertCell();
+      state.className = "tk-state";
+      state.setAttribute("role", "status");
+      states.set(r, state);
+      line.addEventListener("focusout", (event) => {
+        if (!line.contains(event.relatedTarget)) leave(r);
+      });
+    });
+    el.replaceChildren(table);
+    rows().forEach((_, r) => show(r));
+  }
+
+  function refresh() {
+    const shape = rows().map((row) => row.key).join("|");
+    if (shape !== el.dataset.shape) {
+      el.dataset.shape = shape;
+      build();
+      return;
+    }
+    rows().forEach((row, r) => {
+      columns().forEach((column, c) => {
+        const input = at(r, c);
+        const text = row[column.name] || "";
+        if (document.activeElement !== input && input.value !== text) input.value = text;
+      });
+      show(r);
+    });
+  }
+
+  el.dataset.shape = "";
+  refresh();
+  model.on("change:rows", refresh);
+  model.on("change:status", refresh);
+  model.on("change:columns", () => {
+    el.dataset.shape = "";
+    refresh();
+  });
+}
+
+export default { render };

@@ -1,0 +1,66 @@
+"""What a notebook needs at its start: which weekend it belongs to, and its panel."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import NamedTuple
+
+from tyrekit.errors import InputError
+
+DEMO = "fenmoor-after-p3"
+DEMO_NOTE = (
+    "This is the invented demo weekend, copied to a temporary folder: look around, nothing is"
+    " kept. Start your own with: tyrekit new FOLDER, then: tyrekit lab FOLDER"
+)
+
+
+class Found(NamedTuple):
+    """A weekend folder and what to say about how it was found."""
+
+    folder: Path
+    note: str
+
+
+def find_weekend(here: Path | None = None) -> Found:
+    """Return the weekend a notebook belongs to.
+
+    The folder above the notebook when it holds event.toml, else the folder that
+    TYREKIT_WEEKEND names, else a copy of the invented demo in a temporary folder.
+
+    Raises
+    ------
+    InputError
+        TYREKIT_WEEKEND names a folder without event.toml.
+    """
+    here = here or Path.cwd()
+    if (here.parent / "event.toml").is_file():
+        return Found(here.parent, "")
+    named = os.environ.get("TYREKIT_WEEKEND")
+    if named is None:
+        return Found(demo_copy(), DEMO_NOTE)
+    if not (Path(named) / "event.toml").is_file():
+        raise InputError(
+            "this is not a weekend folder",
+            where=named,
+            rule="it needs an event.toml",
+            next_step=f"Make one with: tyrekit new {named}",
+        )
+    return Found(Path(named), "")
+
+
+def demo_copy() -> Path:
+    """Return a fresh copy of the demo weekend, from the repository or made anew."""
+    target = Path(tempfile.mkdtemp(prefix="tyrekit-demo-"))
+    shipped = Path(__file__).parents[2] / "data" / DEMO
+    if shipped.is_dir():
+        left = shutil.ignore_patterns("out", "notebooks", "book.sqlite*")
+        shutil.copytree(shipped, target / DEMO, ignore=left)
+    else:
+        make = [sys.executable, "-m", "tyrekit.demo", "--out", str(target)]
+        subprocess.run(make, check=True, capture_output=True)
+    return target / DEMO

@@ -1,0 +1,198 @@
+"""The panel between two sessions: type what was measured, read what goes on next."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+
+from tyrekit.plan.programme import laps_to_run
+from tyrekit.record.weekend import Weekend
+from tyrekit.show import cards, charts, tables
+from tyrekit.show.answer import Answer
+from tyrekit.show.entry_table import EntryTable
+from tyrekit.show.panels import Later, Panel, number_box, on_value, row
+from tyrekit.show.readings import COLUMNS, Readings
+from tyrekit.show.sheet import write_sheet
+from tyrekit.show.what_if import State, WhatIf, start, update
+from tyrekit.show.words import html, one_in
+
+RISKS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
+
+
+class NextSessionPanel(Panel):
+    """Readings in, answer out.
+
+    Parameters
+    ----------
+    folder : Path
+        The weekend folder.
+    note : str
+        Said on top, for a demo or a guess about the folder.
+    """
+
+    def __init__(self, folder: Path, note: str = "") -> None:
+        super().__init__()
+        self.folder, self.note = folder, note
+        self.state: State | None = None
+        self.held = False
+        self.head, self.tyres, self.sure = w.HTML(), w.HTML(), w.HTML()
+        self.fuel, self.doubts, self.sheet_link = w.HTML(), w.HTML(), w.HTML()
+        self.said = w.HTML()
+        self.figures = row([])
+        self.again = Later(self.reload)
+        if self.attempt(self._open):
+            self.draw()
+
+    def _open(self) -> None:
+        self.state = start(Weekend.open(self.folder))
+        self.readings = Readings(self.state.weekend)
+        self.entry = EntryTable(COLUMNS, self.readings.rows(), self._save, self.readings.caption())
+        self._show_book()
+        self.undo = w.Button(description="Undo the last entry")
+        self.undo.on_click(lambda _: self.attempt(self._undo))
+        self.write = w.Button(description="Write the crew's sheet")
+        self.write.on_click(lambda _: self.attempt(self._write, "writing the sheet"))
+        self.compose(self._layout(self._controls()))
+
+    def change(self, **change: Any) -> None:
+        """Suppose something else and draw the answer again."""
+
+        def work() -> None:
+            assert self.state is not None
+            self.state = update(self.state, change)
+
+        if self.state is None or self.held:
+            return
+        if self.attempt(work, "working it out"):
+            self.draw()
+
+    def reload(self) -> None:
+        """Read the weekend again from its folder, fit and plan it, and draw."""
+
+        def work() -> None:
+            assert self.state is not None
+            weekend = Weekend.open(self.folder)
+            self.state = start(weekend, self.state.what_if)
+            self.readings.weekend = weekend
+
+        if self.attempt(work, "fitting and planning again"):
+            self.draw()
+
+    def draw(self) -> None:
+        """Put the present answer on screen."""
+        if self.state is None:
+            return
+        answer = self.state.answer
+        supposed = (
+            "Supposing other values than the event's: see What if." * self.state.what_if.supposed
+        )
+        self.head.value = cards.head_card(answer, " ".join(filter(None, [self.note, supposed])))
+        self.tyres.value = cards.tyres_card(answer) + cards.conditions_line(answer)
+        self.sure.value = cards.sure_card(answer)
+        self.fuel.value = cards.fuel_cards(answer)
+        self.doubts.value = cards.doubts_card(answer)
+        self.figures.children = [w.HTML(cards.chart_box(chart)) for chart in figures(answer)]
+
+    def _controls(self) -> Any:
+        """Return the boxes of what may be supposed."""
+        assert self.state is not None
+        weekend = self.state.weekend
+        event, coming = weekend.event, weekend.next_session
+        now = self.state.answer.conditions
+        target = event.tyres.hot_target_bar
+        risks = sorted({*RISKS, event.fuel.shortfall_risk})
+        self.risk = w.Dropdown(
+            options=[(one_in(r), r) for r in risks], value=event.fuel.shortfall_risk,
+            description="accept running short", style={"description_width": "initial"},
+            layout={"width": "auto"},
+        )  # fmt: skip
+        self.front = number_box("hot front, bar", target.front, 0.8, 4.0, 0.05)
+        self.rear = number_box("hot rear, bar", target.rear, 0.8, 4.0, 0.05)
+        self.track = number_box("track, °C", round(now.track_c, 1), -5.0, 70.0, 1.0)
+        self.air = number_box("air, °C", round(now.air_c, 1), -15.0, 50.0, 1.0)
+        on_value(self.risk, lambda v: self.change(shortfall_risk=v))
+        on_value(self.front, lambda v: self.change(hot_front_bar=v))
+        on_value(self.rear, lambda v: self.change(hot_rear_bar=v))
+        on_value(self.track, lambda v: self.change(track_c=v))
+        on_value(self.air, lambda v: self.change(air_c=v))
+        boxes = [self.risk, self.front, self.rear, self.track, self.air]
+        if coming is not None:
+            lap_s = float(self.state.answer.laps["lap_time_s"].median() or 100.0)
+            laps = laps_to_run(coming, lap_s)
+            self.laps = number_box(f"laps in {coming.id}", laps, 1, 200, 1)
+            on_value(self.laps, lambda v: self.change(laps={coming.id: v}))
+            boxes.insert(0, self.laps)
+        back = w.Button(description="As planned")
+        initial = [(box, box.value) for box in boxes]
+        back.on_click(lambda _: self._back(initial))
+        return row([*boxes, back, self.working])
+
+    def _back(self, initial: list[tuple[Any, Any]]) -> None:
+        """Put every box back and plan with the event's own values."""
+        self.held = True
+        for box, value in initial:
+            box.value = value
+        self.held = False
+        self.change(**{f.name: getattr(WhatIf(), f.name) for f in fields(WhatIf)})
+
+    def _layout(self, controls: Any) -> list[Any]:
+        left = w.VBox([self.tyres], layout={"flex": "3 1 480px", "min_width": "320px"})
+        right = w.VBox([w.HTML("<h2>&nbsp;</h2>"), self.sure], layout={"flex": "1 1 280px"})
+        measured = w.VBox(
+            [w.HTML("<h2>Just measured</h2>"), self.entry, row([self.undo, self.said])],
+            layout={"flex": "1 1 560px"},
+        )
+        supposed = w.VBox([w.HTML("<h2>What if</h2>"), controls])
+        supposed.add_class("tk-controls")
+        return [
+            self.head, row([left, right]), w.HTML("<h2>Fuel</h2>"), self.fuel, supposed, measured,
+            row([self.write, self.sheet_link]), self.doubts, w.HTML("<h2>Why</h2>"), self.figures,
+        ]  # fmt: skip
+
+    def _save(self, key: str, group: str, values: dict[str, float]) -> str:
+        said = self.readings.save(key, group, values)
+        self.again.call()
+        return said
+
+    def _undo(self) -> None:
+        self.said.value = html(self.readings.undo())
+        self._show_book()
+        self.again.call()
+
+    def _show_book(self) -> None:
+        """Show in the table what the book holds."""
+        for key, texts in self.readings.texts().items():
+            self.entry.show_saved(key, texts)
+
+    def _write(self) -> None:
+        assert self.state is not None
+        path = write_sheet(self.state.answer, self.folder / "out" / "sheet.html")
+        self.sheet_link.value = (
+            f'<a href="/files/out/{html(path.name)}" target="_blank">Open the sheet</a>'
+            f' <span class="tk-muted">saved as {html(path)}</span>'
+        )
+
+
+def figures(answer: Answer) -> list[Any]:
+    """Return the charts that say why."""
+    drawn = []
+    choices = tables.choices_table(answer)
+    if len(choices):
+        drawn.append(charts.choices_chart(choices, 560))
+    drawn.append(charts.drop_off_chart(tables.drop_off_table(answer), 560))
+    tread = tables.tread_table(answer)
+    if len(tread):
+        limit_mm = tables.tread_limit_mm(answer.weekend.event)
+        drawn.append(charts.tread_chart(tread, limit_mm, 560))
+    races = [s for s in answer.fuel_loads if answer.weekend.event.session(s).kind == "race"]
+    for session in races[:1]:
+        load = answer.fuel_loads[session]
+        risks = tables.fuel_risk_table(answer, session)
+        drawn.append(charts.fuel_chart(risks, load.accepted_risk, session, 560))
+    laps = tables.lap_times_table(answer)
+    if len(laps):
+        drawn.append(charts.lap_times_chart(laps, 560))
+    return drawn

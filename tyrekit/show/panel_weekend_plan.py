@@ -1,0 +1,192 @@
+"""The panel of the tyre plan: every session's tyres, lock one, and the rest replans at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+import pandas as pd
+
+from tyrekit.plan.programme import laps_to_run
+from tyrekit.record.event import Lock, Session
+from tyrekit.record.weekend import Weekend
+from tyrekit.show import cards, charts, tables
+from tyrekit.show.panels import Panel, number_box, on_value, row
+from tyrekit.show.tables import CORNERS
+from tyrekit.show.what_if import State, WhatIf, start, update, with_lock
+from tyrekit.show.words import html, number
+
+GRID = "64px 92px 92px repeat(4, minmax(118px, 1fr))"
+
+
+class WeekendPlanPanel(Panel):
+    """The plan as a grid: sessions down, corners across, a choice of tyre in each place.
+
+    Parameters
+    ----------
+    folder : Path
+        The weekend folder.
+    note : str
+        Said on top, for a demo or a guess about the folder.
+    """
+
+    def __init__(self, folder: Path, note: str = "") -> None:
+        super().__init__()
+        self.folder, self.note = folder, note
+        self.state: State | None = None
+        self.held = False
+        self.head, self.proof, self.blocked = w.HTML(), w.HTML(), w.HTML()
+        self.others, self.kept, self.doubts = w.HTML(), w.HTML(), w.HTML()
+        self.figures = row([])
+        self.choice: dict[tuple[str, str], Any] = {}
+        self.basis: dict[tuple[str, str], Any] = {}
+        self.laps: dict[str, Any] = {}
+        self.value: dict[str, Any] = {}
+        if self.attempt(self._open):
+            self.draw()
+
+    def _open(self) -> None:
+        self.state = start(Weekend.open(self.folder))
+        back = w.Button(description="As planned")
+        back.on_click(lambda _: self._back())
+        self.compose(
+            [
+                self.head, self.proof, self.blocked, self._grid(), row([back, self.working]),
+                self.kept, self.others, w.HTML("<h2>Why</h2>"), self.figures, self.doubts,
+            ]
+        )  # fmt: skip
+
+    def change(self, **change: Any) -> None:
+        """Suppose something else and draw the plan again."""
+
+        def work() -> None:
+            assert self.state is not None
+            self.state = update(self.state, change)
+
+        if self.state is None or self.held:
+            return
+        if self.attempt(work, "planning again"):
+            self.draw()
+
+    def lock(self, session: str, corner: str, tyre_id: str) -> None:
+        """Lock a tyre to a corner of a session, or with "" set the corner free, and plan again."""
+        if self.state is not None:
+            self.change(locks=with_lock(self.state.what_if.locks, session, corner, tyre_id))
+
+    def draw(self) -> None:
+        """Put the present plan on screen."""
+        if self.state is None:
+            return
+        answer = self.state.answer
+        supposed = "Other laps, values or locks than the event's are supposed."
+        words = [self.note, supposed if self.state.what_if.supposed else ""]
+        self.head.value = cards.head_card(answer, " ".join(filter(None, words)))
+        self.proof.value = cards.proof_line(answer)
+        impossible = answer.allocation.status == "impossible"
+        self.blocked.value = cards.blocked_card(answer) if impossible else ""
+        self.others.value = cards.alternatives_card(answer)
+        self.kept.value = kept_locks(self.state.what_if.locks)
+        self.doubts.value = cards.doubts_card(answer)
+        self._draw_grid(answer.allocation.table)
+        sessions = [s.id for s in answer.weekend.event.sessions]
+        use = tables.tyre_use_table(answer)
+        drawn = [charts.tyre_use_chart(use, sessions, 520)] if len(use) else []
+        drawn.append(charts.drop_off_chart(tables.drop_off_table(answer), 520))
+        self.figures.children = [w.HTML(cards.chart_box(chart)) for chart in drawn]
+
+    def _grid(self) -> Any:
+        """Return the grid of laps, values and tyres, a row per session to come."""
+        assert self.state is not None
+        weekend = self.state.weekend
+        heads = ["session", "laps", "value", *CORNERS]
+        parts: list[Any] = [w.HTML(f'<span class="tk-muted tk-small">{h}</span>') for h in heads]
+        for session in weekend.event.sessions_after(weekend.done):
+            parts += self._grid_row(session)
+        return w.GridBox(
+            parts, layout={"grid_template_columns": GRID, "grid_gap": "8px 10px", "width": "100%"}
+        )
+
+    def _grid_row(self, session: Session) -> list[Any]:
+        """Return one session's widgets and remember them."""
+        assert self.state is not None
+        id = session.id
+        lap_s = float(self.state.fits.lap_time.base_lap_s(id))
+        self.laps[id] = number_box("", laps_to_run(session, lap_s), 1, 200, 1)
+        self.value[id] = number_box("", session.value, 0.0, 10.0, 0.1)
+        self.laps[id].tooltip = f"laps in {id}"
+        self.value[id].tooltip = f"value of a second in {id}, against a race's 1.0"
+        on_value(self.laps[id], lambda v: self._suppose("laps", id, v))
+        on_value(self.value[id], lambda v: self._suppose("value", id, v))
+        cells = []
+        for corner in CORNERS:
+            box = w.Dropdown(options=[("–", "")], value="", layout={"width": "100%"})
+            box.tooltip = f"tyre in {id} at {corner}; choosing one locks it"
+            on_value(box, lambda v, c=corner: self.lock(id, c, v))
+            self.choice[id, corner] = box
+            self.basis[id, corner] = w.HTML()
+            cells.append(w.VBox([box, self.basis[id, corner]]))
+        return [w.HTML(f"<b>{html(id)}</b>"), self.laps[id], self.value[id], *cells]
+
+    def _suppose(self, name: str, session: str, value: float) -> None:
+        """Suppose other laps or another value for one session."""
+        if self.state is not None:
+            self.change(**{name: {**getattr(self.state.what_if, name), session: value}})
+
+    def _draw_grid(self, plan: pd.DataFrame) -> None:
+        """Show the planned tyre in every place, with its age and tread underneath."""
+        assert self.state is not None
+        locked = {
+            (lock.session, corner): tyre_id
+            for lock in self.state.what_if.locks
+            for corner, tyre_id in lock.tyres.items()
+        }
+        by_place = plan.set_index(["session", "corner"]) if len(plan) else pd.DataFrame()
+        tyres = list(self.state.weekend.tyres["tyre_id"])
+        self.held = True
+        for place, box in self.choice.items():
+            cell = by_place.loc[place] if len(plan) and place in by_place.index else None
+            planned = "no plan" if cell is None else str(cell["tyre_id"])
+            free = f"{planned}, free" if place not in locked else "set free"
+            box.options = [(free, ""), *[(f"{t}, locked", t) for t in tyres]]
+            box.value = locked.get(place, "")
+            (box.add_class if place in locked else box.remove_class)("tk-locked")
+            self.basis[place].value = _basis(cell)
+        self.held = False
+
+    def _back(self) -> None:
+        """Take every supposition back."""
+        assert self.state is not None
+        event = self.state.weekend.event
+        self.held = True
+        for id, box in self.value.items():
+            box.value = event.session(id).value
+            lap_s = float(self.state.fits.lap_time.base_lap_s(id))
+            self.laps[id].value = laps_to_run(event.session(id), lap_s)
+        self.held = False
+        empty = WhatIf()
+        self.change(laps=empty.laps, value=empty.value, locks=empty.locks)
+
+
+def kept_locks(locks: tuple[Lock, ...]) -> str:
+    """Return the locks as the lines of event.toml that would keep them."""
+    if not locks:
+        return ""
+    lines = []
+    for lock in locks:
+        tyres = ", ".join(f'{corner} = "{tyre}"' for corner, tyre in lock.tyres.items())
+        lines.append(
+            f'[[limit]]\nkind = "lock"\nsession = "{lock.session}"\ntyres = {{ {tyres} }}\n'
+        )
+    text = html("\n".join(lines))
+    return (
+        "<details><summary>These locks hold while the notebook is open. To keep them, add to"
+        f" event.toml:</summary><pre>{text}</pre></details>"
+    )
+
+
+def _basis(cell: Any) -> str:
+    if cell is None:
+        return ""
+    words = f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_mm'])} mm"
+    return f'<span class="tk-muted tk-small">{words}</span>'

@@ -1,0 +1,98 @@
+"""What every panel shares: its look, plain words when something fails, work put off a moment."""
+
+from __future__ import annotations
+
+import asyncio
+import traceback
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import ipywidgets as w
+
+from tyrekit.errors import TyrekitError
+from tyrekit.show.style import css
+from tyrekit.show.words import html
+
+WRAP = {"flex_flow": "row wrap", "grid_gap": "14px 22px", "align_items": "flex-start"}
+
+
+class Panel(w.VBox):
+    """A column of widgets with the kit's look and a place where problems are said.
+
+    Every handler runs inside `attempt`, so that nothing fails in silence.
+    """
+
+    def __init__(self) -> None:
+        self.problem = w.HTML()
+        self.working = w.HTML()
+        super().__init__()
+        self.add_class("tk")
+
+    def compose(self, parts: Sequence[Any]) -> None:
+        """Show the parts under the style sheet and the place for problems."""
+        style = w.HTML(f"<style>{css('panel')}</style>", layout={"height": "0", "margin": "0"})
+        self.children = [style, self.problem, *parts]
+
+    def attempt(self, work: Callable[[], None], doing: str = "") -> bool:
+        """Run `work`; say in words when it fails and return whether it went well."""
+        self.problem.value = ""
+        self.working.value = f'<span class="tk-muted">{html(doing)} …</span>' if doing else ""
+        try:
+            work()
+        except TyrekitError as error:
+            self.problem.value = f'<div class="tk-warn" role="alert">{html(error)}</div>'
+            return False
+        except Exception as error:  # a fault of the kit's own: said, with its trace for the report
+            self.problem.value = _fault(error)
+            return False
+        finally:
+            self.working.value = ""
+        return True
+
+
+class Later:
+    """Runs work once, a moment after the last call; at once when no event loop is running."""
+
+    def __init__(self, work: Callable[[], object], delay_s: float = 0.8) -> None:
+        self._work, self._delay_s = work, delay_s
+        self._timer: asyncio.TimerHandle | None = None
+
+    def call(self) -> None:
+        """Ask for the work to be done."""
+        if self._timer is not None:
+            self._timer.cancel()
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._work()
+            return
+        self._timer = loop.call_later(self._delay_s, self._work)
+
+
+def on_value(widget: Any, handler: Callable[[Any], object]) -> None:
+    """Call `handler` with a widget's new value whenever it changes."""
+    widget.observe(lambda change: handler(change["new"]), names="value")
+
+
+def number_box(label: str, value: float, low: float, high: float, step: float) -> Any:
+    """Return a labelled box for a number, changed by typing or by its arrows."""
+    kind = w.BoundedIntText if isinstance(value, int) else w.BoundedFloatText
+    return kind(
+        value=value, min=low, max=high, step=step, description=label, continuous_update=False,
+        style={"description_width": "initial"}, layout={"width": "auto", "max_width": "230px"},
+    )  # fmt: skip
+
+
+def row(parts: Sequence[Any], **layout: str) -> Any:
+    """Return widgets side by side that wrap on a narrow screen."""
+    return w.HBox(list(parts), layout={**WRAP, **layout})
+
+
+def _fault(error: Exception) -> str:
+    trace = "".join(traceback.format_exception(error))
+    return (
+        '<div class="tk-warn" role="alert"><b>The kit failed here, and the answer shown may be'
+        f" old.</b> What was marked as saved is safe. {html(type(error).__name__)}: {html(error)}"
+        f"<details><summary>For a report of the fault</summary><pre>{html(trace)}</pre></details>"
+        "</div>"
+    )

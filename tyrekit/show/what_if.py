@@ -1,0 +1,154 @@
+"""What if: an event with other laps, risks, targets, weather or locks, and what follows from it.
+
+`State` with `start` and `update` is what a panel holds; plain functions, no widget in sight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from tyrekit.plan.cold_pressure import cold_pressures
+from tyrekit.plan.fuel_load import fuel_load
+from tyrekit.record.event import Event, HotTarget, Lock, Session
+from tyrekit.record.weekend import Weekend
+from tyrekit.show.answer import Answer, Conditions, Fits, answer, conditions_now, fit_weekend
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """What to suppose in place of the event's own values; None or absent leaves those.
+
+    ``laps`` and ``value`` are by session id.
+    """
+
+    laps: dict[str, int] = field(default_factory=dict)
+    value: dict[str, float] = field(default_factory=dict)
+    locks: tuple[Lock, ...] = ()
+    shortfall_risk: float | None = None
+    hot_front_bar: float | None = None
+    hot_rear_bar: float | None = None
+    air_c: float | None = None
+    track_c: float | None = None
+
+    @property
+    def supposed(self) -> bool:
+        """Whether anything differs from the event's own values."""
+        return self != WhatIf()
+
+
+@dataclass(frozen=True)
+class State:
+    """What a panel shows: the weekend, its fits, what is supposed, and the answer."""
+
+    weekend: Weekend
+    fits: Fits
+    what_if: WhatIf
+    answer: Answer
+
+
+def start(weekend: Weekend, what_if: WhatIf | None = None) -> State:
+    """Return the state for a weekend as it stands; fits and plans."""
+    what_if = what_if or WhatIf()
+    fits = fit_weekend(weekend)
+    return State(weekend, fits, what_if, planned(weekend, fits, what_if))
+
+
+def update(state: State, change: Mapping[str, Any]) -> State:
+    """Return the state after a change of what is supposed; only what depends on it is redone."""
+    what_if = replace(state.what_if, **change)
+    if what_if == state.what_if:
+        return state
+    if moves_tyres(state.what_if, what_if):
+        found = planned(state.weekend, state.fits, what_if)
+    else:
+        found = with_setting(state.answer, state.fits, what_if)
+    return replace(state, what_if=what_if, answer=found)
+
+
+def with_lock(locks: tuple[Lock, ...], session: str, corner: str, tyre_id: str) -> tuple[Lock, ...]:
+    """Return the locks with one corner of one session locked to a tyre; "" sets it free.
+
+    A tyre locked elsewhere in the same session moves: it can be on one corner only.
+    """
+    by_session = {lock.session: dict(lock.tyres) for lock in locks}
+    own = {c: t for c, t in by_session.get(session, {}).items() if c != corner and t != tyre_id}
+    if tyre_id:
+        own[corner] = tyre_id  # type: ignore[index]
+    by_session[session] = own
+    return tuple(
+        Lock(kind="lock", session=name, tyres=tyres) for name, tyres in by_session.items() if tyres
+    )
+
+
+def changed_event(event: Event, what_if: WhatIf) -> Event:
+    """Return the event as supposed."""
+    target = event.tyres.hot_target_bar
+    hot = HotTarget(
+        front=what_if.hot_front_bar or target.front, rear=what_if.hot_rear_bar or target.rear
+    )
+    changes: dict[str, Any] = {
+        "sessions": tuple(_changed_session(s, what_if) for s in event.sessions),
+        "tyres": event.tyres.model_copy(update={"hot_target_bar": hot}),
+    }
+    if what_if.shortfall_risk is not None:
+        risk = {"shortfall_risk": what_if.shortfall_risk}
+        changes["fuel"] = event.fuel.model_copy(update=risk)
+    return event.model_copy(update=changes)
+
+
+def changed_conditions(weekend: Weekend, what_if: WhatIf) -> Conditions:
+    """Return the temperatures as supposed; the basis says which are."""
+    now = conditions_now(weekend)
+    supposed = {"air_c": what_if.air_c, "track_c": what_if.track_c}
+    given = {name: value for name, value in supposed.items() if value is not None}
+    if not given:
+        return now
+    words = ", ".join(f"{name[:-2]} {value:.0f} degC" for name, value in given.items())
+    return replace(now, basis=f"{now.basis}; supposed: {words}", **given)
+
+
+def planned(weekend: Weekend, fits: Fits, what_if: WhatIf) -> Answer:
+    """Return the whole answer as supposed, from fits already made."""
+    event = changed_event(weekend.event, what_if)
+    return with_setting(answer(weekend, event=event, fits=fits, locks=what_if.locks), fits, what_if)
+
+
+def with_setting(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
+    """Return the answer with fuel loads and pressures as supposed; the tyre plan stays."""
+    weekend = found.weekend
+    event = changed_event(weekend.event, what_if)
+    conditions = changed_conditions(weekend, what_if)
+    loads = {
+        id: fuel_load(
+            event, event.session(id), fits.fuel_use, fits.lap_time, bowser_c=conditions.bowser_c
+        )
+        for id in found.fuel_loads
+    }
+    coming = weekend.next_session
+    pressures = None
+    if coming is not None:
+        pressures = cold_pressures(
+            event, event.session(coming.id), fits.pressure,
+            air_c=conditions.air_c, track_c=conditions.track_c,
+        )  # fmt: skip
+    return replace(found, conditions=conditions, fuel_loads=loads, cold_pressures=pressures)
+
+
+def moves_tyres(before: WhatIf, after: WhatIf) -> bool:
+    """Return whether a change can alter the tyre plan, or only fuel and pressures."""
+    return (before.laps, before.value, before.locks) != (after.laps, after.value, after.locks)
+
+
+def _changed_session(session: Session, what_if: WhatIf) -> Session:
+    changes: dict[str, Any] = {}
+    if session.id in what_if.value:
+        changes["value"] = what_if.value[session.id]
+    if session.id in what_if.laps:
+        laps = what_if.laps[session.id]
+        if session.kind == "race":
+            changes["laps"] = laps
+        if session.kind != "race" or session.planned_laps is not None:
+            changes["planned_laps"] = laps
+    return session.model_copy(update=changes)
