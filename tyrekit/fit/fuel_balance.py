@@ -85,14 +85,16 @@ def _movements(
     unmeasured = 0
     for number, row in enumerate(fuel_book.to_dict("records"), start=1):
         run_id = str(row["run_id"]) if pd.notna(row.get("run_id")) else ""
-        kind, at = str(row["kind"]), _time(row.get("taken_at"), starts.get(run_id))
+        kind, timed = str(row["kind"]), _time(row.get("taken_at"))
+        at = timed or _time(starts.get(run_id))
         kg, sd_kg, measured = _mass(row, density, beliefs)
         if at is None or not math.isfinite(kg):
             why = "no time" if at is None else "no mass or volume"
             left_out.append((run_id, f"fuel row {number} ({kind}): {why}"))
             continue
         unmeasured += not measured
-        order = {"fill": 0, "drain": 2, "sample": 2}[kind]
+        # at one moment: drained, filled, off; one with no time of its own belongs to its run
+        order = 1 if kind == "fill" else 0 if timed else 3
         entries.append(Entry(at, order, kind, kg, sd_kg, run_id, ""))
     notes = []
     if unmeasured:
@@ -123,10 +125,9 @@ def _mass(
     return kg, spread, measured
 
 
-def _time(*candidates: Any) -> pd.Timestamp | None:
-    """Return the first time that is known, or None."""
-    known = [c for c in candidates if isinstance(c, datetime) and c == c]  # NaT != NaT
-    return pd.Timestamp(known[0]) if known else None
+def _time(value: Any) -> pd.Timestamp | None:
+    """Return a time, or None when it is not known (NaT is not equal to itself)."""
+    return pd.Timestamp(value) if isinstance(value, datetime) and value == value else None
 
 
 def _number(value: object) -> float:
@@ -137,7 +138,7 @@ def _runs(runs: pd.DataFrame) -> Iterator[Entry]:
     for row in runs.to_dict("records"):
         start_kg = _number(row.get("fuel_start_kg"))
         at, session = pd.Timestamp(row["start"]), str(row["session"])
-        yield Entry(at, 1, "run", start_kg, 0.0, str(row["run_id"]), session)
+        yield Entry(at, 2, "run", start_kg, 0.0, str(row["run_id"]), session)
 
 
 def _groups(entries: list[Entry], tolerance_kg: float) -> Iterator[list[Entry]]:
