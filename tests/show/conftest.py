@@ -141,6 +141,13 @@ def hand_tyres():
     )  # fmt: skip
 
 
+def hand_runs():
+    return pd.DataFrame(
+        [{"run_id": "P1-1", "session": "P1", "driver": "Driver A", "start": START, "fl": "N1",
+          "fr": "N2", "rl": "N3", "rr": "N4"}]
+    )  # fmt: skip
+
+
 def hand_tread():
     rows = [
         {
@@ -225,7 +232,7 @@ def hand_weekend(event, folder):
     return SimpleNamespace(
         folder=folder, event=event, inputs={"event.toml": "ab" * 32, "logs/p1.csv.gz": "cd" * 32},
         notes=("P1-1: lap line inferred",), doubts=(doubt,), laps=hand_laps(), tyres=hand_tyres(),
-        tread=hand_tread(), done=("P1",), next_session=event.session("Q"),
+        tread=hand_tread(), runs=hand_runs(), done=("P1",), next_session=event.session("Q"),
     )  # fmt: skip
 
 

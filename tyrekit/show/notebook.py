@@ -7,10 +7,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from tyrekit.errors import InputError
+
+if TYPE_CHECKING:
+    from tyrekit.show.panels import Panel
 
 DEMO = "fenmoor-after-p3"
 DEMO_NOTE = (
@@ -24,6 +28,20 @@ class Found(NamedTuple):
 
     folder: Path
     note: str
+
+
+def next_session_panel() -> Panel:
+    """Return the panel of notebook 1 for the weekend the notebook belongs to."""
+    from tyrekit.show.panel_next_session import NextSessionPanel
+
+    return _opened(NextSessionPanel)
+
+
+def weekend_plan_panel() -> Panel:
+    """Return the panel of notebook 2 for the weekend the notebook belongs to."""
+    from tyrekit.show.panel_weekend_plan import WeekendPlanPanel
+
+    return _opened(WeekendPlanPanel)
 
 
 def find_weekend(here: Path | None = None) -> Found:
@@ -64,3 +82,14 @@ def demo_copy() -> Path:
         make = [sys.executable, "-m", "tyrekit.demo", "--out", str(target)]
         subprocess.run(make, check=True, capture_output=True)
     return target / DEMO
+
+
+def _opened(make: Callable[[Path, str], Panel]) -> Panel:
+    """Return a panel on the weekend found, or one that says why there is none."""
+    from tyrekit.show.panels import Panel
+
+    try:
+        found = find_weekend()
+    except InputError as error:
+        return Panel.saying(str(error))
+    return make(found.folder, found.note)

@@ -27,6 +27,15 @@ class Panel(w.VBox):
         self.working = w.HTML()
         super().__init__()
         self.add_class("tk")
+        self.compose([])
+
+    @classmethod
+    def saying(cls, problem: str) -> Panel:
+        """Return a panel that only says what is wrong."""
+        panel = Panel()
+        panel.compose([])
+        panel.problem.value = f'<div class="tk-warn" role="alert">{html(problem)}</div>'
+        return panel
 
     def compose(self, parts: Sequence[Any]) -> None:
         """Show the parts under the style sheet and the place for problems."""

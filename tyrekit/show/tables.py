@@ -148,7 +148,8 @@ def tread_table(answer: Answer) -> pd.DataFrame:
     Forecast rows (`forecast` true) run from the latest reading to the end of the tyre's planned
     running; `lower` and `upper` are NaN on measured rows.
     """
-    return pd.concat([_tread_measured(answer), _tread_forecast(answer)], ignore_index=True)
+    table = pd.concat([_tread_measured(answer), _tread_forecast(answer)], ignore_index=True)
+    return table.astype({"forecast": bool})
 
 
 def tread_limit_mm(event: Event) -> float:

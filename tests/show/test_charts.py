@@ -1,0 +1,95 @@
+"""Charts: each draws, asks a question, shows its uncertainty, and has its words in the drawing."""
+
+import re
+
+import pytest
+
+from tyrekit.show import charts, tables
+from tyrekit.show.style import ACCENT, BAND, INK, MUTED, PAPER, RULE, css, svg
+
+
+@pytest.fixture
+def drawings(hand_answer):
+    event = hand_answer.weekend.event
+    return {
+        "laps": charts.lap_times_chart(tables.lap_times_table(hand_answer)),
+        "drop_off": charts.drop_off_chart(tables.drop_off_table(hand_answer)),
+        "tread": charts.tread_chart(
+            tables.tread_table(hand_answer), tables.tread_limit_mm(event)
+        ),
+        "fuel": charts.fuel_chart(tables.fuel_risk_table(hand_answer, "R1"), 0.005, "R1"),
+        "choices": charts.choices_chart(tables.choices_table(hand_answer)),
+        "use": charts.tyre_use_chart(tables.tyre_use_table(hand_answer), ["P1", "Q", "R1"]),
+    }  # fmt: skip
+
+
+def test_each_chart_asks_one_question(drawings):
+    for name, chart in drawings.items():
+        title = chart.to_dict()["title"]["text"]
+        assert title.endswith("?"), name
+
+
+def test_each_draws_without_network_and_with_its_words(drawings):
+    texts = {name: svg(chart) for name, chart in drawings.items()}
+    assert "1:35" in texts["laps"]
+    assert "run here to 7 laps" in texts["drop_off"]
+    assert ">N6<" in texts["tread"] and "1.6 mm limit" in texts["tread"]
+    assert ">38.6 l<" in texts["fuel"] and "1 in 200" in texts["fuel"]
+    assert "best with chance 81 %" in texts["choices"]
+    assert ">RL<" in texts["use"]
+    for text in texts.values():
+        assert not re.findall(r"https?://(?!www\.w3\.org)", text)
+
+
+def test_colours_are_the_few_the_theme_knows(drawings):
+    """The dark theme maps these values; another colour would stay dark on dark."""
+    known = {c.lower() for c in (INK, MUTED, RULE, BAND, ACCENT, PAPER)}
+    sheet = css("panel").lower()
+    for name, chart in drawings.items():
+        used = {c.lower() for c in re.findall(r'(?:fill|stroke)="(#[0-9a-fA-F]{3,6})"', svg(chart))}
+        assert used <= known, (name, used - known)
+    for colour in known - {PAPER}:
+        assert f'"{colour}"' in sheet
+
+
+def luminance(colour):
+    """Relative luminance, WCAG 2.2 (W3C recommendation), definition of that name."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return sum(w * c for w, c in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+def contrast(one, other):
+    """Contrast ratio, WCAG 2.2 (W3C recommendation), definition of that name."""
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize(
+    ("text", "ground"),
+    [(INK, PAPER), (MUTED, PAPER), (ACCENT, PAPER), (PAPER, ACCENT), (INK, BAND),
+     ("#e9eeee", "#111111"), ("#b3bfc3", "#111111"), ("#6fd0cd", "#111111"),
+     ("#e9eeee", "#212121"), ("#b3bfc3", "#212121"), ("#6fd0cd", "#212121")],
+)  # fmt: skip
+def test_contrast_is_at_least_4_5(text, ground):
+    """WCAG 2.2, success criterion 1.4.3 (AA). The dark grounds are JupyterLab's."""
+    assert contrast(text, ground) >= 4.5
+
+
+def test_contrast_formula_on_its_published_ends():
+    """WCAG 2.2: black on white is 21 to 1."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+
+
+def test_a_left_out_slow_lap_stays_on_the_chart(hand_answer):
+    chart = charts.lap_times_chart(tables.lap_times_table(hand_answer)).to_dict()
+    name = (
+        next(layer["data"]["name"] for layer in chart["layer"] if "data" in layer)
+        if not ("data" in chart)
+        else chart["data"]["name"]
+    )
+    rows = chart["datasets"][name]
+    slow = [row for row in rows if row["left_out"]]
+    assert len(slow) == 1
+    assert slow[0]["lap_time_s"] == 98.7
+    assert slow[0]["shown_s"] < 97

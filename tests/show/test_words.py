@@ -1,0 +1,50 @@
+"""Numbers in words. Expected texts are the definition of the format, worked out by hand."""
+
+import math
+
+import pytest
+
+from tyrekit.show import words
+
+
+@pytest.mark.parametrize(
+    ("lap_time_s", "text"),
+    [(103.2, "1:43.2"), (59.96, "1:00.0"), (5.0, "0:05.0"), (119.94, "1:59.9"), (119.96, "2:00.0"),
+     (-62.0, "−1:02.0"), (math.nan, "–"), (None, "–")],
+)  # fmt: skip
+def test_clock_rounds_before_it_splits(lap_time_s, text):
+    assert words.clock(lap_time_s) == text
+
+
+@pytest.mark.parametrize(
+    ("chance", "text"),
+    [(0.005, "1 in 200"), (0.0048, "1 in 200"), (0.0051, "1 in 190"), (1 / 3, "1 in 3"),
+     (0.5, "more likely than not"), (0.0001, "1 in 10 000"), (1e-9, "under 1 in 1 000 000"),
+     (math.nan, "–")],
+)  # fmt: skip
+def test_one_in_never_flatters(chance, text):
+    assert words.one_in(chance) == text
+
+
+@pytest.mark.parametrize("chance", [0.4, 0.03, 0.0049, 0.00051, 0.0000123])
+def test_one_in_says_at_least_the_chance(chance):
+    times = float(words.one_in(chance).removeprefix("1 in ").replace(" ", ""))
+    assert 1 / times >= chance * (1 - 1e-6)
+
+
+@pytest.mark.parametrize(
+    ("share", "text"), [(0.0, "0 %"), (0.004, "under 1 %"), (0.996, "over 99 %"), (1.0, "100 %")]
+)
+def test_percent_does_not_round_to_certainty(share, text):
+    assert words.percent(share) == text
+
+
+def test_number_has_no_minus_zero_and_a_dash_for_the_unknown():
+    assert words.number(-0.04) == "0.0"
+    assert words.number(-1.25, 2) == "−1.25"
+    assert words.number(math.nan) == words.number(None) == "–"
+    assert words.signed(0.31, 2) == "+0.31"
+
+
+def test_html_escapes_what_a_person_typed():
+    assert words.html('<b a="1">&') == "&lt;b a=&quot;1&quot;&gt;&amp;"
