@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from tyrekit.fit import prior
+
 SESSIONS = (("P1", "practice"), ("P2", "practice"), ("P3", "practice"), ("Q", "qualifying"),
             ("R1", "race"), ("R2", "race"), ("R3", "race"))  # fmt: skip
 CARS = 18
@@ -102,6 +104,7 @@ class Weekend:
     laps: pd.DataFrame  # what the fit may see
     held_out: pd.DataFrame  # R3's first stint: rows to predict, with clean_s and time_s
     truth: Truth
+    knee_age_laps: float  # counted age at which the cliff begins, mean of the sets that met it
 
 
 def truth_of(rng, setting="typical", shape="linear", mass_power=None):
@@ -158,8 +161,8 @@ def programme(rng, plan="usual"):
         ]  # fmt: skip
     runs += [
         Run("Q", "D", kg(14, 18), laps(4, 5)), Run("Q", "D", kg(10, 14), laps(2, 3)),
-        Run("R1", "D", kg(44, 50), laps(14, 16)), Run("R2", "C", kg(44, 50), laps(14, 16)),
-        Run("R3", "B", kg(52, 60), laps(14, 16)),
+        Run("R1", "D", kg(44, 50), laps(14, 16)), Run("R2", "B", kg(44, 50), laps(14, 16)),
+        Run("R3", "C", kg(52, 60), laps(14, 16)),
     ]  # fmt: skip
     if plan == "full":
         return [Run(r.session, r.tyres, 58.0, r.laps) for r in runs]
@@ -177,8 +180,18 @@ def simulate(rng, plan="usual", setting="typical", shape="linear", mass_power=No
         rows += _run(rng, truth, run, f"{run.session}-{number}", sets, weather, state)
     laps = pd.DataFrame(rows)
     later = laps["session"] == "R3"
-    kept = laps[~later].drop(columns=["clean_s", "true_age"]).reset_index(drop=True)
-    return Weekend(kept, laps[later].reset_index(drop=True), truth)
+    kept = laps[~later].drop(columns=["clean_s", "alone_s", "true_age"]).reset_index(drop=True)
+    return Weekend(kept, laps[later].reset_index(drop=True), truth, _knee_age(laps[~later], truth))
+
+
+def _knee_age(laps, truth):
+    """Laps counted on a tyre when its sliding reaches the knee: out- and in-laps slide less."""
+    met = [
+        np.interp(truth.knee_laps, tyres["true_age"], tyres["age_laps"])
+        for _, tyres in laps.groupby("set_id")
+        if tyres["true_age"].max() > truth.knee_laps
+    ]
+    return float(np.mean(met)) if met else float("nan")
 
 
 def _weather(rng, truth):
@@ -221,7 +234,7 @@ def _run(rng, truth, run, run_id, sets, weather, state):
             "heat_cycles": float(state["runs"][run.tyres]), "fuel_kg": fuel,
             "track_c": track_c + rng.normal(0, 0.7),
             "field_laps": session["field"] + CARS * 0.8 * lap,
-            "clean_s": clean, "true_age": state["worn"].get(run.tyres, 0.0),
+            "clean_s": clean, "alone_s": clean + noise, "true_age": state["worn"].get(run.tyres, 0.0),
         })  # fmt: skip
         fuel -= truth.burn_kg * {"timed": 1.0, "out": 0.85, "in": 0.8, "formation": 0.5}[kind]
         _wear(truth, run, state, kind, track_c)
@@ -264,3 +277,14 @@ def _wear(truth, run, state, kind, track_c):
         share *= 1.0 + 0.015 * (track_c - 30.0)
     state["worn"][run.tyres] = state["worn"].get(run.tyres, 0.0) + share
     state["age"][run.tyres] = state["age"].get(run.tyres, 0) + 1
+
+
+def default_beliefs(lap_s, mass_kg):
+    """The kit's own default beliefs for a lap of this length and a car of this mass."""
+    found = {
+        name: prior.Prior(d.mean, d.sd, d.source).scaled(lap_s / prior.REFERENCE_LAP_S)
+        for name, d in prior.LAP_TIME.items()
+    }
+    found["base_lap_s"] = prior.Prior(1.02 * lap_s, 0.12 * lap_s, "invented")
+    found["fuel_effect_s_per_kg"] = prior.fuel_effect_belief(lap_s, mass_kg)
+    return found

@@ -35,7 +35,7 @@ _HOMES = {
 }
 
 __version__ = version("tyrekit")
-__all__ = sorted(_HOMES)  # noqa: PLE0605
+__all__ = sorted(_HOMES)
 
 
 def __getattr__(name: str) -> object:
