@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import Field, ValidationError
 
 from tyrekit.errors import EventError, InputError
+from tyrekit.record.channels import stem, unit_of
 from tyrekit.record.faults import event_error, place
 from tyrekit.record.limit import (
     Corner,
@@ -46,6 +47,7 @@ from tyrekit.record.parts import (
     Tyres,
 )  # fmt: skip
 from tyrekit.record.text import decode
+from tyrekit.units import convert
 
 __all__ = [
     "PETROL_BASE_C", "Belief", "Car", "Caution", "Circuit", "Corner", "Driver", "Event", "Fuel",
@@ -152,6 +154,7 @@ def disagreements(event: Event, where: str) -> Iterator[EventError]:
     yield from _timetable(event, where)
     yield from _laps_of_races(event, where)
     yield from _limits(event, where)
+    yield from _log_units(event, where)
 
 
 def _masses(event: Event, where: str) -> Iterator[EventError]:
@@ -259,4 +262,19 @@ def _limits(event: Event, where: str) -> Iterator[EventError]:
                 where=place(where, ("limit", i, "same_as"), limit.kind),
                 rule="same_as names an earlier session",
                 next_step="Exchange the two or correct one.",
+            )
+
+
+def _log_units(event: Event, where: str) -> Iterator[EventError]:
+    for channel, entry in event.log.channels.items():
+        if entry.unit is None or not unit_of(channel):
+            continue
+        try:
+            convert(0.0, entry.unit, unit_of(channel))
+        except InputError as error:
+            yield EventError(
+                error.what,
+                where=place(where, ("log", stem(channel), "unit")),
+                rule=error.rule,
+                next_step="Correct the unit, or the column it is given for.",
             )

@@ -1,0 +1,211 @@
+"""A run's channels cut into laps: time, kind, fuel and what the sensors said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from tyrekit.record.crossings import Crossings, find_crossings
+from tyrekit.record.event import Circuit, Session
+from tyrekit.record.kinds import Kind, kinds_of
+from tyrekit.record.motion import integral, motion_of
+from tyrekit.record.segments import STOOD_S, Segment, segments
+from tyrekit.terms import CORNERS
+
+FloatArray = NDArray[np.float64]
+LAST_S = 10.0  # the end of a lap over which hot pressures are averaged
+SPLIT_REACH_S = 300.0
+NEEDED = (
+    "time_s", "lap", "beacon", "latitude_deg", "longitude_deg", "speed_mps", "fuel_flow_l_per_h",
+    "fuel_used_l", "fuel_c", "air_c", "track_c",
+    *(f"tyre_pressure_{corner}_bar" for corner in CORNERS),
+    *(f"wheel_speed_{corner}_mps" for corner in CORNERS),
+)  # fmt: skip
+CUT_COLUMNS = (
+    "lap", "start_s", "lap_time_s", "lap_time_se_s", "kind", "reason", "fuel_used_l",
+    "fuel_used_before_l", "fuel_c", "air_c", "track_c", *(f"hot_{c}_bar" for c in CORNERS),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A run's log cut into laps.
+
+    Attributes
+    ----------
+    laps : DataFrame
+        One row per lap, `CUT_COLUMNS`; `start_s` counts from the car's first movement.
+    duration_s : float
+        From the car's first movement to its last, s.
+    recorded_s : float
+        From the car's first movement to the end of the log, s.
+    fuel_l : float
+        The logger's litres over the whole run; NaN without a fuel channel.
+    run_km : float
+        Distance run; NaN when unknown.
+    way : str
+        How the laps were found: beacon, lap, position, or empty.
+    notes : tuple of str
+        What was inferred or repaired.
+    """
+
+    laps: pd.DataFrame
+    duration_s: float
+    recorded_s: float
+    fuel_l: float
+    run_km: float
+    way: str
+    notes: tuple[str, ...]
+
+
+def cut(
+    channels: pd.DataFrame,
+    circuit: Circuit,
+    session: Session,
+    *,
+    sample_s: float,
+    first_run: bool = True,
+    race_laps_run: int = 0,
+) -> Cut:
+    """Return the laps of one run.
+
+    Parameters
+    ----------
+    channels : DataFrame
+        The run's channels under our names, at least `time_s`, strictly rising.
+    circuit, session : Circuit, Session
+        Where and in what the run was made.
+    sample_s : float
+        Time between samples, s.
+    first_run : bool
+        Whether it is its session's first run: a race's begins on the grid.
+    race_laps_run : int
+        Race laps of earlier runs in the same race.
+    """
+    if len(channels) < 2:
+        empty = pd.DataFrame({name: [] for name in CUT_COLUMNS})
+        return Cut(empty, 0.0, 0.0, float("nan"), float("nan"), "", ("the log holds no running",))
+    motion = motion_of(channels)
+    crossings = find_crossings(channels, motion, circuit)
+    notes = () if crossings is not None else ("the log has no way to find laps",)
+    found = crossings or Crossings(np.empty(0), np.empty(0), "")
+    runs = segments(motion, found, circuit.length_m, sample_s=sample_s)
+    kinds = kinds_of(runs, session, first_run=first_run, race_laps_run=race_laps_run)
+    first, last = motion.moving()
+    used = litres(channels)
+    notes = (*notes, *found.notes, *(s.note for s in runs if s.note))
+    return Cut(
+        _table(channels, runs, kinds, used, first),
+        last - first,
+        float(channels["time_s"].iloc[-1]) - first,
+        float(used[-1]) if len(used) else float("nan"),
+        motion.distance_m(first, last) / 1000,
+        found.way,
+        tuple(dict.fromkeys(notes)),
+    )
+
+
+def litres(channels: pd.DataFrame) -> FloatArray:
+    """Return the logger's litres since the first sample; empty without a fuel channel.
+
+    The flow is integrated by the trapezoid rule; without one a counter's rises are summed, so
+    that a reset costs at most what was used over one sample.
+    """
+    time_s = channels["time_s"].to_numpy()
+    flow = _filled(channels, "fuel_flow_l_per_h")
+    if flow is not None:
+        return integral(time_s, flow / 3600)
+    counter = _filled(channels, "fuel_used_l")
+    if counter is not None:
+        return np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(counter), 0.0))])
+    return np.empty(0)
+
+
+def split_at(channels: pd.DataFrame, after_s: Sequence[float]) -> list[pd.DataFrame]:
+    """Return a log that holds several runs in one piece per run.
+
+    Parameters
+    ----------
+    channels : DataFrame
+        The whole log.
+    after_s : sequence of float
+        When each later run starts, s after the first one, by the run sheet. The cut is made at
+        the end of the standstill nearest to it, within five minutes.
+    """
+    motion = motion_of(channels)
+    first, _ = motion.moving()
+    ends = np.array([end for _, end in motion.standstills(STOOD_S)])
+    cuts = []
+    for after in after_s:
+        sheet = first + after
+        near = ends[np.abs(ends - sheet) < SPLIT_REACH_S]
+        cuts.append(float(near[np.argmin(np.abs(near - sheet))]) if len(near) else sheet)
+    edges = [-np.inf, *cuts, np.inf]
+    time_s = channels["time_s"]
+    return [
+        channels[(time_s >= a) & (time_s < b)].reset_index(drop=True) for a, b in pairwise(edges)
+    ]
+
+
+def _table(
+    channels: pd.DataFrame,
+    laps: Sequence[Segment],
+    kinds: Sequence[Kind],
+    used: FloatArray,
+    first: float,
+) -> pd.DataFrame:
+    time_s = channels["time_s"].to_numpy()
+    starts = np.array([s.start_s for s in laps])
+    ends = np.array([s.end_s for s in laps])
+    before = np.interp(starts, time_s, used) if len(used) else np.full(len(laps), np.nan)
+    after = np.interp(ends, time_s, used) if len(used) else np.full(len(laps), np.nan)
+    data = {
+        "lap": np.arange(1, len(laps) + 1),
+        "start_s": starts - first,
+        "lap_time_s": ends - starts,
+        "lap_time_se_s": np.array([s.se_s for s in laps]),
+        "kind": [k.kind for k in kinds],
+        "reason": [_why(s, k) for s, k in zip(laps, kinds, strict=True)],
+        "fuel_used_l": after - before,
+        "fuel_used_before_l": before,
+    }
+    for name in ("fuel_c", "air_c", "track_c"):
+        data[name] = _mean_over(channels, name, starts, ends)
+    for corner in CORNERS:
+        late = np.maximum(starts, ends - LAST_S)
+        data[f"hot_{corner}_bar"] = _mean_over(channels, f"tyre_pressure_{corner}_bar", late, ends)
+    return pd.DataFrame(data)
+
+
+def _why(s: Segment, kind: Kind) -> str:
+    """Return the reason that goes with a lap; a joined lap's time is as good as any."""
+    return kind.reason or (s.note if "joined" not in s.note else "")
+
+
+def _mean_over(
+    channels: pd.DataFrame, name: str, starts: FloatArray, ends: FloatArray
+) -> FloatArray:
+    """Return a channel's mean between times; NaN where it was not recorded."""
+    if name not in channels:
+        return np.full(len(starts), np.nan)
+    time_s, values = channels["time_s"].to_numpy(), channels[name].to_numpy()
+    spans = [values[(time_s >= a) & (time_s <= b)] for a, b in zip(starts, ends, strict=True)]
+    means = [float(np.nanmean(v)) if np.isfinite(v).any() else np.nan for v in spans]
+    return np.array(means, dtype=np.float64)
+
+
+def _filled(channels: pd.DataFrame, name: str) -> FloatArray | None:
+    """Return a channel with gaps bridged; None when it was not recorded."""
+    if name not in channels:
+        return None
+    values, time_s = channels[name].to_numpy(), channels["time_s"].to_numpy()
+    good = np.isfinite(values)
+    if not good.any():
+        return None
+    bridged: FloatArray = np.interp(time_s, time_s[good], values[good])
+    return bridged

@@ -1,0 +1,129 @@
+"""How the car moved: speed, distance run, when it stood still, where it was on a local plane."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from tyrekit.record.event import StartFinish
+
+FloatArray = NDArray[np.float64]
+MOVING_MPS = 2.0
+EQUATORIAL_RADIUS_M, FLATTENING = 6378137.0, 1 / 298.257223563  # WGS84
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Speed and distance run over a log; `speed_mps` is NaN throughout when nothing tells it."""
+
+    time_s: FloatArray
+    speed_mps: FloatArray
+    run_m: FloatArray
+
+    @property
+    def known(self) -> bool:
+        """Whether the log tells how fast the car was."""
+        return bool(np.isfinite(self.speed_mps).any())
+
+    def distance_m(self, start_s: float, end_s: float) -> float:
+        """Return the distance run between two times; NaN when unknown."""
+        at = np.interp([start_s, end_s], self.time_s, self.run_m)
+        return float(at[1] - at[0]) if self.known else float("nan")
+
+    def speed_at(self, time_s: FloatArray) -> FloatArray:
+        """Return the speed at some times; NaN when unknown."""
+        at: FloatArray = np.interp(time_s, self.time_s, self.speed_mps)
+        return at
+
+    def moving(self) -> tuple[float, float]:
+        """Return when the car first and last moved; the whole log when that is unknown."""
+        moves = np.flatnonzero(self.speed_mps > MOVING_MPS)
+        if not self.known or not len(moves):
+            return float(self.time_s[0]), float(self.time_s[-1])
+        return float(self.time_s[moves[0]]), float(self.time_s[moves[-1]])
+
+    def standstills(self, least_s: float) -> list[tuple[float, float]]:
+        """Return start and end of every time the car stood for at least `least_s`."""
+        still = np.concatenate([[False], self.speed_mps < 1.0, [False]]).astype(np.int8)
+        starts = np.flatnonzero(np.diff(still) == 1)
+        ends = np.flatnonzero(np.diff(still) == -1) - 1
+        spans = zip(self.time_s[starts], self.time_s[ends], strict=True)
+        return [(float(a), float(b)) for a, b in spans if b - a >= least_s]
+
+
+def motion_of(channels: pd.DataFrame) -> Motion:
+    """Return how the car moved, from the speed channel, else a wheel, else position."""
+    time_s = channels["time_s"].to_numpy()
+    names = ["speed_mps", *(c for c in channels.columns if c.startswith("wheel_speed_"))]
+    speed = next((channels[name].to_numpy() for name in names if name in channels), None)
+    if speed is None and {"latitude_deg", "longitude_deg"} <= set(channels.columns):
+        speed = _speed_from_position(channels)
+    if speed is None or not np.isfinite(speed).any():
+        unknown = np.full(len(time_s), np.nan)
+        return Motion(time_s, unknown, unknown)
+    good = np.isfinite(speed)
+    filled = np.interp(time_s, time_s[good], np.abs(speed[good]))
+    return Motion(time_s, filled, integral(time_s, filled))
+
+
+def integral(time_s: FloatArray, rate: FloatArray) -> FloatArray:
+    """Return the running integral of a rate by the trapezoid rule, 0 at the start."""
+    steps = 0.5 * (rate[1:] + rate[:-1]) * np.diff(time_s)
+    return np.concatenate([np.zeros(min(1, len(time_s))), np.cumsum(steps)])
+
+
+def on_plane(
+    latitude_deg: FloatArray, longitude_deg: FloatArray, line: StartFinish
+) -> tuple[FloatArray, FloatArray]:
+    """Return metres past the line along its heading, and to the right of its middle.
+
+    A plane touching the WGS84 ellipsoid at the line: its radii of curvature in the meridian and
+    in the prime vertical turn degrees into metres.
+    """
+    latitude = np.radians(line.latitude_deg)
+    squared = FLATTENING * (2 - FLATTENING)
+    root = np.sqrt(1 - squared * np.sin(latitude) ** 2)
+    prime_vertical_m = EQUATORIAL_RADIUS_M / root
+    meridian_m = EQUATORIAL_RADIUS_M * (1 - squared) / root**3
+    north = np.radians(latitude_deg - line.latitude_deg) * meridian_m
+    east = np.radians(longitude_deg - line.longitude_deg) * prime_vertical_m * np.cos(latitude)
+    heading = np.radians(line.heading_deg)
+    along = north * np.cos(heading) + east * np.sin(heading)
+    across = east * np.cos(heading) - north * np.sin(heading)
+    return along, across
+
+
+def fixes(channels: pd.DataFrame) -> NDArray[np.intp]:
+    """Return the samples with a fresh position: a slow receiver's values are held in between."""
+    latitude, longitude = channels["latitude_deg"].to_numpy(), channels["longitude_deg"].to_numpy()
+    good = np.isfinite(latitude) & np.isfinite(longitude)
+    good &= (latitude != 0) | (longitude != 0)  # 0, 0 is what a receiver without a fix gives
+    at = np.flatnonzero(good)
+    fresh = np.ones(len(at), dtype=bool)
+    fresh[1:] = (np.diff(latitude[at]) != 0) | (np.diff(longitude[at]) != 0)
+    return at[fresh]
+
+
+def _speed_from_position(channels: pd.DataFrame) -> FloatArray:
+    """Return speed from position over about a second."""
+    time_s, at = channels["time_s"].to_numpy(), fixes(channels)
+    speed = np.full(len(time_s), np.nan)
+    if len(at) < 3:
+        return speed
+    latitude, longitude = (
+        channels["latitude_deg"].to_numpy()[at],
+        channels["longitude_deg"].to_numpy()[at],
+    )
+    middle = StartFinish(
+        latitude_deg=float(np.median(latitude)), longitude_deg=float(np.median(longitude)),
+        heading_deg=0.0,
+    )  # fmt: skip
+    north, east = on_plane(latitude, longitude, middle)
+    t, half = time_s[at], 0.5
+    ends = np.clip([t - half, t + half], t[0], t[-1])
+    step = [np.interp(ends[1], t, x) - np.interp(ends[0], t, x) for x in (north, east)]
+    speed[:] = np.interp(time_s, t, np.hypot(*step) / np.maximum(ends[1] - ends[0], 1e-9))
+    return speed
