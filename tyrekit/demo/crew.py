@@ -89,7 +89,7 @@ def _tyre_row(tyre: Tyre) -> list[str]:
 def _run_row(run: RunDone) -> list[str]:
     plan = run.plan
     return [
-        plan.run_id, plan.session, plan.driver, _time(plan.start), *plan.tyres,
+        plan.run_id, plan.session, plan.driver, _time(run.leaves), *plan.tyres,
         f"{run.fuel_said_kg:.1f}", *(f"{bar:.2f}" for bar in plan.cold_bar),
         f"{plan.run_id}{LOG_SUFFIX}", plan.note,
     ]  # fmt: skip

@@ -196,14 +196,14 @@ def _lagged(wanted: pd.Series[float], lag_s: float, interval_s: float, start: fl
     wanted = wanted.copy()
     wanted.iloc[0] = start
     share = float(1 - np.exp(-interval_s / lag_s))
-    lagged: Floats = wanted.ewm(alpha=share, adjust=False).mean().to_numpy(dtype=np.float64)
-    return lagged
+    return np.array(wanted.ewm(alpha=share, adjust=False).mean(), dtype=np.float64)
 
 
 def _total(trace: Trace, per_second: Floats, times: Floats) -> Floats:
     """Return the integral of a quantity that is even within each step, up to these times."""
     steps = np.diff(trace.elapsed_s) * per_second
-    return np.interp(times, trace.elapsed_s, np.concatenate([[0.0], np.cumsum(steps)]))
+    so_far = np.concatenate([[0.0], np.cumsum(steps)])
+    return np.array(np.interp(times, trace.elapsed_s, so_far), dtype=np.float64)
 
 
 def _mean(trace: Trace, values: Floats, at: Samples, window_s: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -191,7 +192,7 @@ def run(
     from_grid = kinds[0] == "formation"
     at_m, offset = (track.GRID_M, 0.0) if from_grid else (track.BOX_M, track.PIT_OFFSET_M)
     recorder = _Recorder(State(0.0, fuel_kg, Heat(cold, cold), tyres), air, at_m, offset)
-    recorder.stand(8.0 if from_grid else 12.0)
+    recorder.stand(before_leaving_s(kinds))
     form = 0.0
     for number, kind in enumerate(kinds, start=1):
         form = 0.35 * form + float(rng.normal(0.0, driver.lap_sd)) * (1 - 0.35**2) ** 0.5
@@ -200,6 +201,11 @@ def run(
         _lap(recorder, driver, number, kind, met, conditions.grip, shares)
     recorder.stand(6.0)
     return recorder.trace()
+
+
+def before_leaving_s(kinds: Sequence[str]) -> float:
+    """Return how long the logger is on before the car moves off."""
+    return 8.0 if kinds[0] == "formation" else 12.0
 
 
 def _lap(

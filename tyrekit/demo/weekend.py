@@ -48,6 +48,11 @@ class RunDone:
     grip: float
 
     @property
+    def leaves(self) -> datetime:
+        """Clock time at which the car moves off, which is when the run starts."""
+        return self.plan.start + timedelta(seconds=running.before_leaving_s(self.plan.kinds))
+
+    @property
     def finish(self) -> datetime:
         """Clock time of the last sample."""
         return self.plan.start + timedelta(seconds=float(self.trace.elapsed_s[-1]))
