@@ -1,7 +1,7 @@
 """Simulated weekends for the fuel fit: factor, need, risk. Run: python tests/studies/fuel_study.py
 
 The simulator shares no code with the fit: petrol expands linearly, laps have slowly wandering
-use, sessions and the race differ, the channel is mis-scaled and rounded. All kinds: simulated truth.
+use, sessions and the race differ, the channel is mis-scaled and rounded. Simulated truth.
 """
 
 from __future__ import annotations

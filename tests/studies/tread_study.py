@@ -1,0 +1,177 @@
+"""Simulated weekends for the tread fit. Run: python tests/studies/tread_study.py
+
+Independent of the fit: tyres lose tread lap by lap; rates differ by corner, place, tyre,
+session and session at a corner; harsh adds wear that quickens as the tread thins and follows
+the day's temperature. Simulated truth.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.fit.prior import beliefs
+from tyrekit.fit.tread import TreadModel, TreadResults
+from tyrekit.record.event import Event
+
+CORNERS, PLACES = ("FL", "FR", "RL", "RR"), ("inner", "centre", "outer")
+LIMIT_MM = 1.6
+
+
+def study(name: str) -> ModuleType:
+    """Return another study beside this one; the fuel study's invented event is shared."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@dataclass
+class Tyre:
+    """A tyre's true state."""
+
+    tyre_id: str
+    corner: str
+    depth: np.ndarray  # three places
+    age: int
+    factor: float
+    rates: np.ndarray
+    early_mm: float
+    early_laps: float
+    harsh: bool
+
+    def run(self, laps: int, session_factor: float) -> None:
+        """Wear the tyre lap by lap."""
+        for _ in range(laps):
+            fresh = self.early_mm / self.early_laps * np.exp(-(self.age + 0.5) / self.early_laps)
+            thin = 1 + 0.05 * (4.5 - self.depth) if self.harsh else 1.0
+            self.depth = self.depth - fresh - self.rates * self.factor * session_factor * thin
+            self.age += 1
+
+
+@dataclass(frozen=True)
+class TreadWeekend:
+    """Readings, the tyres as they stand, and how sessions go on differing."""
+
+    readings: pd.DataFrame
+    tyres: list[Tyre]
+    session_sd: float
+    rng: np.random.Generator
+
+
+def simulate(
+    rng: np.random.Generator, *, sets: int = 6, sessions: int = 5, harsh: bool = False,
+    session_sd: float | None = None, gauge_mm: float = 0.1, read_new: bool = True,
+) -> TreadWeekend:  # fmt: skip
+    """Return a weekend of `sets` sets after `sessions` sessions, most tyres read after running."""
+    base = max(rng.normal(0.055, 0.02), 0.02)
+    session_sd = abs(rng.normal(0.08, 0.03)) if session_sd is None else session_sd
+    corner = base * (1 + rng.normal(0, 0.25, 4))
+    rates = np.maximum(corner[:, None] + base * rng.normal(0, 0.15, (4, 3)), 0.006)
+    early, early_laps = max(rng.normal(0.2, 0.07), 0.02), rng.uniform(2.5, 4.5)
+    tyres = [
+        Tyre(f"{'N' if s < sets - 2 else 'U'}{s * 4 + c}", CORNERS[c],
+             4.5 + rng.normal(0, 0.05) + rng.normal(0, 0.04, 3), 0, 1 + rng.normal(0, 0.07),
+             rates[c], early, early_laps, harsh)
+        for s in range(sets) for c in range(4)
+    ]  # fmt: skip
+    for tyre in tyres:
+        if tyre.tyre_id.startswith("U"):
+            tyre.run(int(rng.integers(5, 15)), rng.normal(1.0, 0.15))
+    rows = []
+
+    def read(tyre: Tyre, at: pd.Timestamp, run: str) -> None:
+        seen = np.round(tyre.depth + rng.normal(0, gauge_mm, 3), 1)
+        rows.append((at, tyre.tyre_id, run, *seen, tyre.age, tyre.corner if tyre.age else ""))
+
+    start = pd.Timestamp("2026-05-16T08:00:00Z")
+    for tyre in tyres:
+        if read_new or tyre.age:
+            read(tyre, start, "")
+    for s in range(sessions):
+        at = pd.Timestamp("2026-05-16T09:00:00Z") + pd.Timedelta(hours=s)
+        at += pd.Timedelta(days=s // 4)
+        warm = 1 + (0.06 * rng.normal() if harsh else 0.0)
+        factor = (1 + rng.normal(0, session_sd * 0.8)) * warm
+        chosen = rng.integers(0, sets)
+        laps = int(rng.integers(9, 15))
+        for tyre in tyres[chosen * 4 : chosen * 4 + 4]:
+            tyre.run(laps, factor * (1 + rng.normal(0, session_sd * 0.6)))
+            read(tyre, at + pd.Timedelta(minutes=50), f"run{s}")
+    table = pd.DataFrame(
+        rows,
+        columns=["taken_at", "tyre_id", "after_run", "inner_mm", "centre_mm", "outer_mm",
+                 "age_laps", "corner"],
+    )  # fmt: skip
+    return TreadWeekend(table, tyres, session_sd, rng)
+
+
+def fit(weekend: TreadWeekend, event: Event) -> TreadResults:
+    """Return the kit's fit of one simulated weekend."""
+    return TreadModel(weekend.readings, event, beliefs(event).tread).fit()
+
+
+def true_laps_left(tyre: Tyre, session_sd: float, rng: np.random.Generator) -> float:
+    """Run the tyre on until its thinnest place meets the limit, sessions of 12 laps."""
+    copy = Tyre(**{**tyre.__dict__, "depth": tyre.depth.copy()})
+    laps = 0
+    while copy.depth.min() > LIMIT_MM and laps < 1000:
+        if laps % 12 == 0:
+            factor = (1 + rng.normal(0, session_sd * 0.8)) * (1 + rng.normal(0, session_sd * 0.6))
+        copy.run(1, max(factor, 0.2))
+        laps += 1
+    return float(laps)
+
+
+def lap_errors(weekends: int, seed: int, **said) -> dict[str, float]:
+    """Return error and cover of the laps left of one worn tyre per corner and weekend."""
+    rng, event = np.random.default_rng(seed), study("fuel_study").make_event()
+    errors, held, true, widths, low = [], [], [], [], []
+    for _ in range(weekends):
+        weekend = simulate(rng, **said)
+        found = fit(weekend, event)
+        last = weekend.readings[weekend.readings["after_run"] != ""].iloc[-4:]
+        for tyre_id, row in zip(last["tyre_id"], last.itertuples(), strict=True):
+            tyre = next(t for t in weekend.tyres if t.tyre_id == tyre_id)
+            now = (row.inner_mm, row.centre_mm, row.outer_mm)
+            mean, lower, upper = found.laps_left(
+                tyre.corner, now, LIMIT_MM, 0.9, age_laps=tyre.age, tyre_id=tyre_id
+            )
+            truth = true_laps_left(tyre, weekend.session_sd, rng)
+            errors.append(mean - truth)
+            held.append(lower <= truth <= upper)
+            low.append(truth < lower)
+            widths.append(upper - lower)
+            true.append(truth)
+    return {
+        "median_error": float(np.median(np.abs(errors))), "bias": float(np.median(errors)),
+        "rmse": float(np.sqrt(np.mean(np.clip(errors, -100, 100) ** 2))),
+        "cover_pct": 100 * float(np.mean(held)), "below_lower_pct": 100 * float(np.mean(low)),
+        "width": float(np.median(widths)), "mean_laps": float(np.mean(true)),
+    }  # fmt: skip
+
+
+def main() -> None:
+    """Print the tread figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--weekends", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=1)
+    said = parser.parse_args()
+    for name, case in {
+        "typical": {}, "two sets": {"sets": 3}, "harsh": {"harsh": True},
+        "session spread 15 %": {"session_sd": 0.15}, "session spread 5 %": {"session_sd": 0.05},
+        "no new reading": {"read_new": False}, "three sessions": {"sessions": 3},
+    }.items():  # fmt: skip
+        print(name, lap_errors(said.weekends, said.seed, **case), flush=True)
+
+
+if __name__ == "__main__":
+    main()
