@@ -11,8 +11,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from tyrekit.plan.stints import StintRace, TyreSet, stint_plans, stint_problem
 from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY, best_first
+from tyrekit.plan.stints import StintRace, TyreSet, stint_plans, stint_problem
 
 
 def race(laps, **changes):
@@ -127,7 +127,7 @@ def twenty_best(race, sets):
     best = {}
     for stints, cost in every_plan(race, sets):
         laps, kept = {}, {}
-        for k, n, changed in stints:
+        for k, n, _changed in stints:
             laps[k] = laps.get(k, 0) + n
             kept[k] = kept.get(k, -1) + 1
         mark = tuple(sorted((alike(sets, k), laps[k], kept[k]) for k in laps))
@@ -158,9 +158,7 @@ def test_tables_cost_what_they_say_and_obey_the_rules(seed):
     names = [s.name for s in sets]
     for plan in stint_plans(one, sets).plans:
         table = plan.table
-        stints = [
-            (names.index(r.set), r.laps, r.changed) for r in table.itertuples(index=False)
-        ]
+        stints = [(names.index(r.set), r.laps, r.changed) for r in table.itertuples(index=False)]
         assert cost_of(one, sets, stints) == pytest.approx(plan.cost_s, abs=1e-9)
         assert table["laps"].sum() == one.laps
         assert plan.stops == tuple(table["last_lap"][:-1])
