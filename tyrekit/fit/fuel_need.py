@@ -12,14 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from tyrekit.errors import FitError
 from tyrekit.fit.result import Floats, Record
 from tyrekit.record.event import Caution
 
-LAP_TIME_NODES = 101  # equal slices of what the mean race lap may be
+FAST_SPREADS = 8.0  # a mean race lap quicker than this many spreads does not happen
 NEGLIGIBLE = 1e-10  # a component this unlikely cannot move any load
 
 
@@ -143,48 +142,56 @@ def race_laps(
 
     Notes
     -----
-    Exact, by carrying the state (racing or caution, caution laps so far) forward lap by lap for
-    each of 101 equal slices of the lap time. Caution lengths are geometric.
+    Exact: the chances of so many caution laps are carried forward lap by lap, and for each the
+    race is over within a range of the lap time, whose normal chance is in closed form. Caution
+    lengths are geometric.
     """
-    seconds, limit_s, last = _ends(laps, minutes, lap_time)
+    mean, sd, limit_s, last = _ends(laps, minutes, lap_time)
     chance = caution.chance_per_lap if caution else 0.0
     goes_on = 1.0 - 1.0 / caution.mean_laps if caution else 0.0
     slower = caution.lap_time_pct / 100.0 if caution else 1.0
-    racing = np.zeros((len(seconds), last + 1))
-    racing[:, 0] = 1.0 / len(seconds)
-    behind = np.zeros_like(racing)
-    under_caution = np.arange(last + 1)
+    racing, behind = np.zeros(last + 1), np.zeros(last + 1)
+    racing[0] = 1.0
+    under = np.arange(last + 1)
     found: list[tuple[float, int, int]] = []
     for lap in range(1, last + 1):
+        before = lap - 1 - under + slower * under  # elapsed, in racing laps
         begun = racing * chance + behind * goes_on
         racing = racing * (1.0 - chance) + behind * (1.0 - goes_on)
-        behind = np.zeros_like(begun)
-        behind[:, 1:] = begun[:, :-1]
-        elapsed = seconds[:, None] * (lap - under_caution + slower * under_caution)
-        over = (elapsed >= limit_s) | (lap == last)
-        ended = np.where(over, racing + behind, 0.0).sum(axis=0)
-        found += [(w, lap, c) for c, w in enumerate(ended) if w > NEGLIGIBLE]
-        racing, behind = np.where(over, 0.0, racing), np.where(over, 0.0, behind)
+        for now, takes, more in ((racing, 1.0, 0), (begun, slower, 1)):
+            still = 0.0 if lap == last else _quicker(limit_s, before + takes, mean, sd)
+            ended = now * np.maximum(_quicker(limit_s, before, mean, sd) - still, 0.0)
+            found += [(w, lap, c + more) for c, w in enumerate(ended) if w > NEGLIGIBLE]
+        behind = np.concatenate([[0.0], begun[:-1]])
     table = pd.DataFrame(found, columns=["weight", "laps", "caution_laps"])
-    return table.assign(weight=table["weight"] / table["weight"].sum())
+    summed = table.groupby(["laps", "caution_laps"])[["weight"]].sum().reset_index()
+    return summed.assign(weight=summed["weight"] / summed["weight"].sum())[list(table.columns)]
+
+
+def _quicker(limit_s: float, run: Floats, mean: float, sd: float) -> Floats:
+    """Return the chance that `run` racing laps take less than the limit."""
+    with np.errstate(divide="ignore"):
+        lap_s = np.where(run > 0, limit_s / run, math.inf)
+    if sd == 0:
+        return np.asarray(mean < lap_s, dtype=float)
+    return np.asarray(stats.norm.cdf((lap_s - mean) / sd))
 
 
 def _ends(
     laps: int | None, minutes: float | None, lap_time: tuple[float, float] | None
-) -> tuple[Floats, float, int]:
-    """Return lap-time slices in s, the time limit in s, and the most laps possible."""
+) -> tuple[float, float, float, int]:
+    """Return the lap time's mean and sd and the time limit, in s, and the most laps possible."""
     if laps is not None and laps < 1:
         raise FitError(f"a race has at least one lap. Got {laps!r}.")
     if minutes is None:
         if laps is None:
             raise FitError("the fuel need wants a number of laps or a time. Give one of them.")
-        return np.array([1.0]), math.inf, laps
+        return 1.0, 0.0, math.inf, laps
     if lap_time is None:
         raise FitError("a race to time needs a lap time. Give lap_time=(mean, sd) in s.")
     mean, sd = lap_time
     if not (mean > 0 and sd >= 0 and minutes > 0):
         raise FitError(f"lap time and minutes must be above 0. Got {lap_time!r}, {minutes!r}.")
-    slices = (np.arange(LAP_TIME_NODES) + 0.5) / LAP_TIME_NODES
-    seconds: NDArray[np.float64] = np.maximum(mean + sd * stats.norm.ppf(slices), 0.5 * mean)
-    most = math.ceil(60.0 * minutes / float(seconds.min()) - 1e-9)
-    return seconds, 60.0 * minutes, most if laps is None else min(most, laps)
+    quickest = max(mean - FAST_SPREADS * sd, 0.5 * mean)
+    most = math.ceil(60.0 * minutes / quickest - 1e-9)
+    return mean, sd, 60.0 * minutes, most if laps is None else min(most, laps)
