@@ -1,0 +1,205 @@
+"""Hot pressure: how the gas warms over a run, per corner, from air and track temperature.
+
+gas = air + (A + A_corner + B (track - air) + session + run at a corner) (1 - exp(-n / tau)),
+n laps with slow ones counted in part; pressures follow by the gas law in absolute units. A
+reading in the pits has lost some pressure on the in-lap, by a belief that only readings of
+both kinds can sharpen. Mixed estimation on the linearised model, with soft weights.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.fit.mixed import Mixed, mixed_estimate, spread_update
+from tyrekit.fit.pressure_result import PressureResults
+from tyrekit.fit.pressure_rows import (
+    CORNERS,
+    PressureRows,
+    Usable,
+    effective_laps,
+    pressure_rows,
+    usable,
+    warmed,
+)
+from tyrekit.fit.prior import Prior
+from tyrekit.fit.result import Floats
+from tyrekit.record.event import Event
+from tyrekit.units import ZERO_C_K
+
+__all__ = ["PressureModel", "PressureResults"]
+
+ROUNDS = 25
+SETTLED = 1e-3
+BOUNDS = {"rise_laps": (0.5, 15.0), "slow_lap_share": (0.2, 1.0), "pit_loss_pct": (0.0, 8.0)}
+FIXED = ("rise_c", *(f"rise_c[{c}]" for c in CORNERS), "track_share", "rise_laps",
+         "slow_lap_share", "pit_loss_pct")  # fmt: skip
+
+
+class _Spreads(NamedTuple):
+    """Spreads settled with the fit: reading in bar, session and run at a corner in K."""
+
+    reading_bar: float
+    session_c: float
+    corner_c: float
+
+
+@dataclass(frozen=True)
+class PressureModel:
+    """Hot pressures of a weekend.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        session, run_id, corner, hot_bar, after_laps, cold_bar, air_c, track_c; optionally cold_c
+        (tyre's temperature when set, by default the air's), pressure_hpa, and source: ``pit`` (the
+        default) or ``sensor``.
+    event : Event
+        Kept for its name; limits and targets are the planner's.
+    beliefs : mapping of Prior
+        ``beliefs(event).pressure``.
+    inputs : mapping
+        File name -> sha256 of what the readings came from.
+    """
+
+    readings: pd.DataFrame
+    event: Event
+    beliefs: Mapping[str, Prior]
+    inputs: Mapping[str, str] = field(default_factory=dict)
+
+    def fit(self) -> PressureResults:
+        """Return the results; without readings they are the beliefs, and say so."""
+        chosen = usable(self.readings)
+        rows = pressure_rows(chosen.table, chosen.ambient_bar)
+        names = (*FIXED, *(f"session_c[{s}]" for s in rows.sessions))
+        found, spreads = self._settle(rows, names)
+        kept = len(names)
+        index = list(names)
+        cov = pd.DataFrame(found.cov[:kept, :kept], index=index, columns=index)
+        _, prior_sd = self._beliefs(rows, names, spreads)
+        share = np.clip(1 - np.diag(cov) / prior_sd[:kept] ** 2, 0, 1)
+        session_df = self.beliefs["session_spread_c"].df + len(rows.sessions)
+        return PressureResults(
+            params=pd.Series(found.params[:kept], index=index),
+            cov=cov,
+            df=session_df if len(rows.laps) else math.inf,
+            rests_on=pd.DataFrame({"data_share": share, "belief_sd": prior_sd[:kept]}, index=index),
+            n_rows=len(rows.laps),
+            left_out=chosen.left_out,
+            notes=_notes(chosen, rows),
+            inputs=dict(self.inputs),
+            reading_bar=spreads.reading_bar,
+            session_spread_c=spreads.session_c,
+            corner_spread_c=spreads.corner_c,
+            ambient_bar=chosen.ambient_bar,
+            most_laps=float(rows.laps.max()) if len(rows.laps) else 0.0,
+        )
+
+    def _beliefs(
+        self, rows: PressureRows, names: tuple[str, ...], spreads: _Spreads
+    ) -> tuple[Floats, Floats]:
+        mean, sd = np.zeros(len(names) + rows.slots), np.full(len(names) + rows.slots, math.nan)
+        for i, name in enumerate(names):
+            kind, _, inside = name.partition("[")
+            belief = (
+                self.beliefs["corner_rise_c" if kind == "rise_c" and inside else kind]
+                if kind != "session_c"
+                else None
+            )
+            mean[i] = belief.mean if belief else 0.0
+            sd[i] = belief.sd if belief else spreads.session_c
+        sd[len(names) :] = spreads.corner_c
+        return mean, sd
+
+    def _settle(self, rows: PressureRows, names: tuple[str, ...]) -> tuple[Mixed, _Spreads]:
+        """Return the fit with the three spreads settled together with it (EM)."""
+        said = {k: self.beliefs[k] for k in ("reading_bar", "session_spread_c", "corner_spread_c")}
+        spreads = _Spreads(*(belief.mean for belief in said.values()))
+        params, _ = self._beliefs(rows, names, spreads)
+        weight = np.ones(len(rows.laps))
+        sessions = slice(len(FIXED), len(names))
+        slots = slice(len(names), None)
+        for _ in range(ROUNDS):
+            mean, sd = self._beliefs(rows, names, spreads)
+            rise, slopes = _model(rows, names, params)
+            row_sd = spreads.reading_bar * rows.c_per_bar / np.sqrt(weight)
+            response = rows.rise_c - rise + slopes @ params
+            found = mixed_estimate(slopes, response, row_sd, mean, sd)
+            params = _bounded(found.params, names)
+            left = (response - slopes @ params) / rows.c_per_bar
+            weight = 1 / np.sqrt(1 + (left / (2 * spreads.reading_bar)) ** 2)
+            unsure = np.einsum("ij,jk,ik->i", slopes, found.cov, slopes) / rows.c_per_bar**2
+            squares = params**2 + np.diag(found.cov)
+            before = spreads
+            spreads = _Spreads(
+                spread_update(
+                    said["reading_bar"], float(np.sum(weight * left**2 + unsure)), len(left)
+                )[0],
+                spread_update(
+                    said["session_spread_c"], float(squares[sessions].sum()), len(rows.sessions)
+                )[0],
+                spread_update(said["corner_spread_c"], float(squares[slots].sum()), rows.slots)[0],
+            )
+            if sum(abs(math.log(a / b)) for a, b in zip(spreads, before, strict=True)) < SETTLED:
+                break
+        return found._replace(params=params), spreads
+
+
+def _model(rows: PressureRows, names: tuple[str, ...], params: Floats) -> tuple[Floats, Floats]:
+    """Return the implied rise above air of each reading and its slopes."""
+    at = {name: i for i, name in enumerate(names)}
+    sessions, slots = params[len(FIXED) : len(names)], params[len(names) :]
+    tau, share = params[at["rise_laps"]], params[at["slow_lap_share"]]
+    corner = params[1 : 1 + len(CORNERS)][rows.corner]
+    plateau = params[0] + corner + params[at["track_share"]] * rows.track_above_air_c
+    plateau = plateau + sessions[rows.session] + slots[rows.slot]
+    laps = effective_laps(rows.laps, rows.slow_laps, float(share))
+    reached = warmed(laps, float(tau))
+    kelvin = rows.air_c + ZERO_C_K + plateau * reached
+    kept = 1 - np.where(rows.pit, params[at["pit_loss_pct"]] / 100, 0.0)
+    slopes = np.zeros((len(laps), len(params)))
+    every = np.arange(len(laps))
+    slopes[:, 0] = reached
+    slopes[every, 1 + rows.corner] = reached
+    slopes[:, at["track_share"]] = reached * rows.track_above_air_c
+    slopes[every, len(FIXED) + rows.session] = reached
+    slopes[every, len(names) + rows.slot] = reached
+    slopes[:, at["rise_laps"]] = -plateau * (1 - reached) * laps / tau**2
+    slopes[:, at["slow_lap_share"]] = plateau * (1 - reached) * rows.slow_laps / tau
+    slopes *= kept[:, None]
+    slopes[:, at["pit_loss_pct"]] = np.where(rows.pit, -kelvin / 100, 0.0)
+    return kelvin * kept - rows.air_c - ZERO_C_K, slopes
+
+
+def _bounded(params: Floats, names: tuple[str, ...]) -> Floats:
+    kept = params.copy()
+    for name, (low, high) in BOUNDS.items():
+        at = names.index(name)
+        kept[at] = np.clip(params[at], low, high)
+    return kept
+
+
+def _notes(chosen: Usable, rows: PressureRows) -> tuple[str, ...]:
+    if not len(rows.laps):
+        return (
+            "hot pressures are belief only: no reading with its cold pressure and laps; check hot "
+            "pressures after the first run before trusting a setting",
+        )
+    said = list(chosen.notes)
+    missing = [c for i, c in enumerate(CORNERS) if not np.any(rows.corner == i)]
+    if missing:
+        said.append(f"{', '.join(missing)}: no hot pressure yet; the other corners stand in")
+    if rows.pit.all():
+        said.append(
+            "all hot pressures were read in the pits: what was lost before reading is belief only"
+        )
+    if float(np.ptp(rows.track_above_air_c)) < 3.0:
+        said.append("the track was about as warm all along: its effect is mostly belief")
+    if float(np.ptp(rows.laps)) < 2.0:
+        said.append("every reading came after as many laps: how fast pressure rises is belief")
+    return tuple(said)
