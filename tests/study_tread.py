@@ -1,4 +1,4 @@
-"""Simulated weekends for the tread fit. Run: python tests/studies/tread_study.py
+"""Simulated weekends for the tread fit. Run: python tests/study_tread.py
 
 Independent of the fit: tyres lose tread lap by lap; rates differ by corner, place, tyre,
 session and session at a corner; harsh adds wear that quickens as the tread thins and follows
@@ -8,14 +8,11 @@ the day's temperature. Simulated truth.
 from __future__ import annotations
 
 import argparse
-import importlib.util
-import sys
 from dataclasses import dataclass
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pandas as pd
+from study_fuel_use import make_event
 
 from tyrekit.fit.prior import beliefs
 from tyrekit.fit.tread import TreadModel, TreadResults
@@ -23,15 +20,6 @@ from tyrekit.record.event import Event
 
 CORNERS, PLACES = ("FL", "FR", "RL", "RR"), ("inner", "centre", "outer")
 LIMIT_MM = 1.6
-
-
-def study(name: str) -> ModuleType:
-    """Return another study beside this one; the fuel study's invented event is shared."""
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @dataclass
@@ -133,7 +121,7 @@ def true_laps_left(tyre: Tyre, session_sd: float, rng: np.random.Generator) -> f
 
 def lap_errors(weekends: int, seed: int, **said) -> dict[str, float]:
     """Return error and cover of the laps left of one worn tyre per corner and weekend."""
-    rng, event = np.random.default_rng(seed), study("fuel_study").make_event()
+    rng, event = np.random.default_rng(seed), make_event()
     errors, held, true, widths, low = [], [], [], [], []
     for _ in range(weekends):
         weekend = simulate(rng, **said)

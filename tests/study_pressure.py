@@ -1,4 +1,4 @@
-"""Simulated weekends for the pressure fit. Run: python tests/studies/pressure_study.py
+"""Simulated weekends for the pressure fit. Run: python tests/study_pressure.py
 
 Independent of the fit: the gas is stepped lap by lap towards a plateau (a slow lap is three
 quarters of a step), readings are rounded to a gauge's step, pit readings cool towards the air
@@ -8,14 +8,11 @@ for a random time. Simulated truth.
 from __future__ import annotations
 
 import argparse
-import importlib.util
-import sys
 from dataclasses import dataclass
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pandas as pd
+from study_fuel_use import make_event
 
 from tyrekit.fit.pressure import PressureModel, PressureResults
 from tyrekit.fit.prior import beliefs
@@ -23,15 +20,6 @@ from tyrekit.record.event import Event
 
 CORNERS = ("FL", "FR", "RL", "RR")
 AMBIENT_BAR = 1.013
-
-
-def study(name: str) -> ModuleType:
-    """Return another study beside this one; the fuel study's invented event is shared."""
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @dataclass(frozen=True)
@@ -108,7 +96,7 @@ def bar_errors(
     weekends: int, seed: int, *, scatter: bool, source: str = "sensor", laps: int = 6
 ) -> dict[str, float]:
     """Return RMSE in kPa and cover of the true hot pressure of the next session at `laps`."""
-    rng, event = np.random.default_rng(seed), study("fuel_study").make_event()
+    rng, event = np.random.default_rng(seed), make_event()
     errors, held = [], []
     for _ in range(weekends):
         truth = draw_truth(rng, scatter)

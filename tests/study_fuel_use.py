@@ -1,4 +1,4 @@
-"""Simulated weekends for the fuel fit: factor, need, risk. Run: python tests/studies/fuel_study.py
+"""Simulated weekends for the fuel fit: factor, need, risk. Run: python tests/study_fuel_use.py
 
 The simulator shares no code with the fit: petrol expands linearly, laps have slowly wandering
 use, sessions and the race differ, the channel is mis-scaled and rounded. Simulated truth.
