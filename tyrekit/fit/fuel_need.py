@@ -72,7 +72,8 @@ class FuelNeed(Record):
         ends = _column(part, "log_kg") + _column(part, "log_sd") * stats.t.ppf(
             p, _column(part, "df")
         )
-        low, high = float(ends.min()) - 1e-9, float(ends.max()) + 1e-9
+        room = 0.01 * float(_column(part, "log_sd").max())  # rounding, and t taken as normal
+        low, high = float(ends.min()) - room, float(ends.max()) + room
 
         def surplus(log_kg: float) -> float:
             return float(self.exceedance(math.exp(log_kg))) - (1.0 - p)
@@ -83,7 +84,7 @@ class FuelNeed(Record):
         """Return `n` draws in kg."""
         part = self.components
         chosen = rng.choice(len(part), size=n, p=_column(part, "weight"))
-        noise = rng.standard_t(_column(part, "df")[chosen])
+        noise = rng.standard_t(np.minimum(_column(part, "df"), 1e9)[chosen])
         drawn: Floats = np.exp(
             _column(part, "log_kg")[chosen] + _column(part, "log_sd")[chosen] * noise
         )
@@ -92,7 +93,7 @@ class FuelNeed(Record):
     def _moment(self, order: int) -> float:
         part = self.components
         df = _column(part, "df")
-        variance = _column(part, "log_sd") ** 2 * np.where(df > 2, df / np.maximum(df - 2, 1), 3.0)
+        variance = _column(part, "log_sd") ** 2 / (1.0 - 2.0 / np.maximum(df, 3.0))
         moments = np.exp(order * _column(part, "log_kg") + 0.5 * order**2 * variance)
         return float(moments @ _column(part, "weight"))
 
