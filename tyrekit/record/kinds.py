@@ -9,6 +9,7 @@ from tyrekit.record.event import Session
 from tyrekit.record.segments import Segment
 
 ON_THE_GRID_S = 20.0  # standing longer than this before the line is waiting on the grid
+TO_THE_GRID = "out-lap: from the pits to the grid"
 
 
 @dataclass(frozen=True)
@@ -20,7 +21,12 @@ class Kind:
 
 
 def kinds_of(
-    laps: Sequence[Segment], session: Session, *, first_run: bool, race_laps_run: int = 0
+    laps: Sequence[Segment],
+    session: Session,
+    *,
+    first_run: bool,
+    race_laps_run: int = 0,
+    raced_s: float = 0.0,
 ) -> list[Kind]:
     """Return the kind of each lap of a run from where it began and ended.
 
@@ -32,34 +38,31 @@ def kinds_of(
         The session it belongs to.
     first_run : bool
         Whether it is the session's first; a race's first run begins on the grid.
-    race_laps_run : int
-        Race laps of earlier runs in the same race.
+    race_laps_run, raced_s : int, float
+        Race laps of earlier runs in the same race, and time since its start, s.
     """
     if session.kind != "race":
-        return [_by_ends(s, i, len(laps)) for i, s in enumerate(laps)]
-    lead = _before_the_start(laps, session) if first_run else []
-    found = list(lead)
-    race_laps, raced_s = race_laps_run, 0.0
-    for i, s in enumerate(laps[len(lead) :], start=len(lead)):
-        over = _is_over(session, race_laps, raced_s)
-        if over or (s.ends == "log" and session.cool_down_laps > 0 and i > len(lead)):
+        return [_by_ends(s, i) for i, s in enumerate(laps)]
+    found = _before_the_start(laps, session) if first_run else []
+    lead = len(found)
+    begun_s = laps[lead].start_s if lead < len(laps) else 0.0
+    for i, s in enumerate(laps[lead:]):
+        if _is_over(session, race_laps_run + i, raced_s + s.start_s - begun_s):
             found.append(Kind("cool_down", "after the finish"))
-        elif first_run and i == len(lead):
-            started = Kind("timed", "the race's first lap, from the grid")
-            found.append(_by_ends(s, i, len(laps)) if s.ends != "line" else started)
+        elif first_run and i == 0 and s.ends == "line":
+            found.append(Kind("timed", "the race's first lap, from the grid"))
         else:
-            found.append(_by_ends(s, i - len(lead) if first_run else i, len(laps), first_run))
-        race_laps, raced_s = race_laps + 1, raced_s + s.duration_s
+            found.append(_by_ends(s, i, from_grid=first_run))
     return found
 
 
-def _by_ends(s: Segment, i: int, n: int, on_track: bool = False) -> Kind:
+def _by_ends(s: Segment, i: int, from_grid: bool = False) -> Kind:
     """Return the kind a lap has by its ends alone."""
     if s.ends == "log":
         return Kind("in", "in-lap: it ends in the pits or where the log does")
     if s.ends == "lane":
         return Kind("in", "in-lap: it ends in the pit lane")
-    if s.begins == "lane" or (i == 0 and not on_track):
+    if s.begins == "lane" or (i == 0 and not from_grid):
         return Kind("out", "out-lap: it begins in the pits")
     if s.begins == "log":
         return Kind("out", "out-lap: the log begins on it")
@@ -72,7 +75,7 @@ def _before_the_start(laps: Sequence[Segment], session: Session) -> list[Kind]:
     """Return the kinds of the laps that lead to a race's start."""
     lead: list[Kind] = []
     if laps and laps[0].begins == "log" and laps[0].stood_s >= ON_THE_GRID_S:
-        lead.append(Kind("out", "out-lap: from the pits to the grid"))
+        lead.append(Kind("out", TO_THE_GRID))
     formation = Kind("formation", "before the start")
     return lead + [formation] * min(session.formation_laps, len(laps) - len(lead))
 

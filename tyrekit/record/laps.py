@@ -27,7 +27,7 @@ NEEDED = (
     *(f"wheel_speed_{corner}_mps" for corner in CORNERS),
 )  # fmt: skip
 CUT_COLUMNS = (
-    "lap", "start_s", "lap_time_s", "lap_time_se_s", "kind", "reason", "fuel_used_l",
+    "lap", "start_s", "lap_time_s", "lap_time_se_s", "kind", "reason", "run_m", "fuel_used_l",
     "fuel_used_before_l", "fuel_c", "air_c", "track_c", *(f"hot_{c}_bar" for c in CORNERS),
 )  # fmt: skip
 
@@ -71,6 +71,7 @@ def cut(
     sample_s: float,
     first_run: bool = True,
     race_laps_run: int = 0,
+    raced_s: float = 0.0,
 ) -> Cut:
     """Return the laps of one run.
 
@@ -84,8 +85,8 @@ def cut(
         Time between samples, s.
     first_run : bool
         Whether it is its session's first run: a race's begins on the grid.
-    race_laps_run : int
-        Race laps of earlier runs in the same race.
+    race_laps_run, raced_s : int, float
+        Race laps of earlier runs in the same race, and time since its start, s.
     """
     if len(channels) < 2:
         empty = pd.DataFrame({name: [] for name in CUT_COLUMNS})
@@ -95,7 +96,9 @@ def cut(
     notes = () if crossings is not None else ("the log has no way to find laps",)
     found = crossings or Crossings(np.empty(0), np.empty(0), "")
     runs = segments(motion, found, circuit.length_m, sample_s=sample_s)
-    kinds = kinds_of(runs, session, first_run=first_run, race_laps_run=race_laps_run)
+    kinds = kinds_of(
+        runs, session, first_run=first_run, race_laps_run=race_laps_run, raced_s=raced_s
+    )
     first, last = motion.moving()
     used = litres(channels)
     notes = (*notes, *found.notes, *(s.note for s in runs if s.note))
@@ -162,8 +165,7 @@ def _table(
     time_s = channels["time_s"].to_numpy()
     starts = np.array([s.start_s for s in laps])
     ends = np.array([s.end_s for s in laps])
-    before = np.interp(starts, time_s, used) if len(used) else np.full(len(laps), np.nan)
-    after = np.interp(ends, time_s, used) if len(used) else np.full(len(laps), np.nan)
+    before, after = _fuel_at(laps, kinds, time_s, used)
     data = {
         "lap": np.arange(1, len(laps) + 1),
         "start_s": starts - first,
@@ -171,6 +173,7 @@ def _table(
         "lap_time_se_s": np.array([s.se_s for s in laps]),
         "kind": [k.kind for k in kinds],
         "reason": [_why(s, k) for s, k in zip(laps, kinds, strict=True)],
+        "run_m": np.array([s.run_m for s in laps]),
         "fuel_used_l": after - before,
         "fuel_used_before_l": before,
     }
@@ -180,6 +183,26 @@ def _table(
         late = np.maximum(starts, ends - LAST_S)
         data[f"hot_{corner}_bar"] = _mean_over(channels, f"tyre_pressure_{corner}_bar", late, ends)
     return pd.DataFrame(data)
+
+
+def _fuel_at(
+    laps: Sequence[Segment], kinds: Sequence[Kind], time_s: FloatArray, used: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return litres used before and after each lap.
+
+    What was burnt in the lane before the first lap or after the last belongs to these laps,
+    unless they are timed: so the laps of a run add up to its fuel.
+    """
+    if not len(used) or not laps:
+        unknown = np.full(len(laps), np.nan)
+        return unknown, unknown
+    before = np.interp([s.start_s for s in laps], time_s, used)
+    after = np.interp([s.end_s for s in laps], time_s, used)
+    if kinds[0].kind != "timed":
+        before[0] = 0.0
+    if kinds[-1].kind != "timed":
+        after[-1] = used[-1]
+    return before, after
 
 
 def _why(s: Segment, kind: Kind) -> str:

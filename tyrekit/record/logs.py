@@ -254,6 +254,6 @@ def _assembled(
         backward_rows=int((timed & ~rises).sum()),
         cut_off=contents.cut_off or columns.cut_off,
         sample_s=float(np.median(steps)) if len(steps) else float("nan"),
-        notes=(f"logs/{name} read as {source.words}", *(f"logs/{name}: {n}" for n in match.notes)),
+        notes=(f"log read as {source.words}", *match.notes),
         disagreements=tuple(match.disagreements),
     )

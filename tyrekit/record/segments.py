@@ -22,14 +22,16 @@ NEAR_STOP_S = 90.0
 class Segment:
     """Running between two moments of a log, s since its start.
 
-    `begins` and `ends` say what bounds it: the line, the lane (the line crossed in the pit lane),
-    or the log (the car's first or last movement). `stood_s` is the longest standstill in it.
+    `run_m` is the distance run, `share` the same in laps. `begins` and `ends` say what bounds it:
+    the line, the lane (the line crossed in the pit lane), or the log (the car's first or last
+    movement). `stood_s` is the longest standstill in it.
     """
 
     start_s: float
     end_s: float
     se_s: float
-    share: float
+    run_m: float
+    share: float = 1.0
     begins: str = "line"
     ends: str = "line"
     stood_s: float = 0.0
@@ -66,7 +68,7 @@ def segments(
     found = [
         Segment(
             bounds[i], bounds[i + 1], float(np.hypot(errors[i], errors[i + 1])),
-            motion.distance_m(bounds[i], bounds[i + 1]), marks[i], marks[i + 1],
+            motion.distance_m(bounds[i], bounds[i + 1]), begins=marks[i], ends=marks[i + 1],
         )
         for i in range(len(bounds) - 1)
     ]  # fmt: skip
@@ -88,20 +90,19 @@ def _marks(motion: Motion, at: FloatArray) -> list[str]:
 def _shares(found: list[Segment], length_m: float) -> list[Segment]:
     """Turn distance into laps; without a distance, time against the usual lap stands in."""
     whole = [s for s in found if s.begins != "log" and s.ends != "log"]
-    usual_m = _usual([s.share for s in whole], length_m)
-    if np.isfinite(usual_m):
-        return [replace(s, share=s.share / usual_m) for s in found]
+    if all(np.isfinite(s.run_m) for s in found):
+        usual_m = _usual([s.run_m for s in whole], length_m)
+        return [replace(s, share=s.run_m / usual_m) for s in found]
     usual_s = float(np.median([s.duration_s for s in whole])) if whole else float("nan")
     return [replace(s, share=1.0 if s in whole else s.duration_s / usual_s) for s in found]
 
 
 def _usual(distances_m: Sequence[float], length_m: float) -> float:
-    """Return a lap's distance as this log measures it: its own median when that is credible."""
-    known = [d for d in distances_m if np.isfinite(d)]
-    if not known and len(distances_m):
-        return float("nan")
-    median = float(np.median(known)) if known else length_m
-    return median if 0.9 < median / length_m < 1.1 else length_m
+    """Return a lap's distance as this log measures it: its own median when laps agree on one."""
+    if len(distances_m) < 3:
+        return length_m
+    low, median, high = np.percentile(distances_m, [25, 50, 75])
+    return float(median) if high - low < 0.05 * median else length_m
 
 
 def _repaired(found: list[Segment], motion: Motion) -> list[Segment]:
@@ -112,7 +113,8 @@ def _repaired(found: list[Segment], motion: Motion) -> list[Segment]:
         if before is not None and _one_too_many(before, s):
             note = "a crossing too many: two parts joined"
             joined[-1] = replace(
-                s, start_s=before.start_s, begins=before.begins, share=before.share + s.share,
+                s, start_s=before.start_s, begins=before.begins, run_m=before.run_m + s.run_m,
+                share=before.share + s.share,
                 se_s=float(np.hypot(before.se_s, s.se_s)), note=note,
             )  # fmt: skip
         else:
@@ -143,7 +145,14 @@ def _split(s: Segment, motion: Motion) -> list[Segment]:
     note = "a crossing was missed: split by distance"
     return [
         Segment(
-            at[i], at[i + 1], max(s.se_s, 0.5), s.share / laps, marks[i], marks[i + 1], note=note
+            at[i],
+            at[i + 1],
+            max(s.se_s, 0.5),
+            s.run_m / laps,
+            s.share / laps,
+            marks[i],
+            marks[i + 1],
+            note=note,
         )
         for i in range(laps)
     ]

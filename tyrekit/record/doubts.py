@@ -1,0 +1,27 @@
+"""Checks that the data are what they claim to be; each looks for one kind of fault.
+
+To add one: write a function from `Evidence` to doubts and put it into `CHECKS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from tyrekit.record import doubts_book, doubts_fuel, doubts_log
+from tyrekit.record.evidence import Doubt, Evidence
+
+__all__ = ["CHECKS", "Doubt", "Evidence", "find_doubts"]
+
+Check = Callable[[Evidence], Iterator[Doubt]]
+
+CHECKS: tuple[Check, ...] = (
+    *doubts_log.CHECKS,
+    *doubts_fuel.CHECKS,
+    *doubts_book.CHECKS,
+)
+
+
+def find_doubts(evidence: Evidence) -> tuple[Doubt, ...]:
+    """Return every doubt about a weekend, the surest first."""
+    found = [doubt for check in CHECKS for doubt in check(evidence)]
+    return tuple(sorted(found, key=lambda doubt: -doubt.sure))

@@ -1,0 +1,191 @@
+"""Doubts about what was written down: readings, run sheets, and files changed since."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.record.carried import session_end, typical_lap_s
+from tyrekit.record.evidence import Doubt, Evidence
+from tyrekit.terms import CORNERS
+
+TREAD_OFF_MM = 0.6
+TREAD_GREW_MM = 0.3
+PRESSURE_OFF_BAR = 0.5
+AROUND = timedelta(minutes=30)
+PLACES = ("inner_mm", "centre_mm", "outer_mm")
+# Disjoint, so the unit of a tyre pressure can be told from its size.
+PRESSURE_UNITS = {"psi": (10.0, 60.0), "kPa": (100.0, 400.0)}
+
+
+def changed_csv(e: Evidence) -> Iterator[Doubt]:
+    """A book/*.csv is not what was read into the book."""
+    typed = e.book.typed_saves()
+    for table, what in e.changed.items():
+        step = (
+            "Take its rows in with Weekend.open(FOLDER).import_csv(WHO), or type them in a panel."
+            if typed
+            else "Nothing was typed into the book since: delete book.sqlite and open again."
+        )
+        yield Doubt(
+            "book changed outside",
+            f"book/{table}.csv {what} since it was read into book.sqlite, which counts",
+            1.0,
+            f"book/{table}.csv",
+            step,
+        )
+
+
+def tread_typing(e: Evidence) -> Iterator[Doubt]:
+    """A depth far from what the same place shows beside the rest of its tyre."""
+    tread = e.tread
+    if len(tread) < 3:
+        return
+    depths = tread[list(PLACES)]
+    beside = depths.sub(depths.median(axis=1), axis=0)
+    usual = beside.groupby(tread["corner"]).transform("median")
+    few = tread.groupby("corner")["corner"].transform("count") < 3
+    usual[few] = beside.median().to_numpy()
+    off = (beside - usual).to_numpy()
+    for i, (row_id, row) in enumerate(tread.iterrows()):
+        for k, place in enumerate(PLACES):
+            by_mm = float(off[i, k])
+            if abs(by_mm) > TREAD_OFF_MM:
+                yield Doubt(
+                    "tread reading",
+                    f"tyre {row['tyre_id']}: {place} {row[place]:.2f} is {by_mm:+.2f} mm off the"
+                    " rest of the tyre, by the usual pattern: a typing error?",
+                    0.8,
+                    e.row("tread", row_id),
+                    "Measure again, or correct the row.",
+                )
+
+
+def tread_grew(e: Evidence) -> Iterator[Doubt]:
+    """A tyre has clearly more tread than before."""
+    for tyre_id, rows in e.tread.sort_values("taken_at").groupby("tyre_id"):
+        mean = rows[list(PLACES)].median(axis=1)
+        grew = mean.diff()
+        for row_id in rows.index[grew > TREAD_GREW_MM]:
+            yield Doubt(
+                "tread grew",
+                f"tyre {tyre_id}: {mean[row_id]:.2f} mm, {grew[row_id]:+.2f} mm since the reading"
+                " before",
+                0.85,
+                e.row("tread", row_id),
+                "Is it another tyre, or a typing error? Measure again, or correct the row.",
+            )
+
+
+def pressure_unit(e: Evidence) -> Iterator[Doubt]:
+    """Pressures of a size no tyre has in bar."""
+    for table, cells in _pressures(e).items():
+        for unit, (low, high) in PRESSURE_UNITS.items():
+            found = [(row_id, name, bar) for row_id, name, bar in cells if low <= bar <= high]
+            if not found:
+                continue
+            row_id, name, bar = found[0]
+            yield Doubt(
+                "pressure unit",
+                f"{len(found)} of {len(cells)} pressures in {table} look like {unit}, the first"
+                f" {name} = {bar:g}",
+                0.95,
+                e.row(table, row_id),
+                "Correct the rows; the book holds gauge pressures in bar.",
+            )
+
+
+def pressure_typing(e: Evidence) -> Iterator[Doubt]:
+    """A pressure far from the others."""
+    for table, cells in _pressures(e).items():
+        median = float(np.median([bar for _, _, bar in cells]))
+        for row_id, name, bar in cells:
+            unit = any(low <= bar <= high for low, high in PRESSURE_UNITS.values())
+            if not unit and abs(bar - median) > PRESSURE_OFF_BAR:
+                yield Doubt(
+                    "pressure reading",
+                    f"{name} is {bar:g}; the others are near {median:.2f} bar",
+                    0.7,
+                    e.row(table, row_id),
+                    "Correct the row if it is a typing error.",
+                )
+
+
+def _pressures(e: Evidence) -> dict[str, list[tuple[object, str, float]]]:
+    """Return row id, column and value of every pressure written down, by table."""
+    sheets = {"pressures": ["hot_bar"], "runs": [f"cold_{corner}_bar" for corner in CORNERS]}
+    cells = {
+        table: [
+            (row_id, name, float(row[name]))
+            for row_id, row in e.tables[table].iterrows()
+            for name in names
+            if np.isfinite(row[name])
+        ]
+        for table, names in sheets.items()
+    }
+    return {table: found for table, found in cells.items() if found}
+
+
+def run_outside_session(e: Evidence) -> Iterator[Doubt]:
+    """A run that starts well outside its session."""
+    lap_s = typical_lap_s(e.laps, e.event)
+    for ran in e.ran:
+        session = e.event.session(ran.session)
+        start, end = pd.Timestamp(session.start), session_end(session, lap_s)
+        if start - AROUND <= ran.start <= end + AROUND:
+            continue
+        yield Doubt(
+            "run outside its session",
+            f"run {ran.run_id} starts {ran.start:%a %H:%M}; {session.id} is from {start:%a %H:%M}"
+            f" to {end:%a %H:%M}",
+            0.7,
+            e.run_row(ran.run_id),
+            "Correct the run's start or session, or the session's start in event.toml.",
+        )
+
+
+def wrong_place(e: Evidence) -> Iterator[Doubt]:
+    """A tyre ran on an axle or side it is not for."""
+    tyres = e.tables["tyres"].set_index("tyre_id")
+    ends = {"f": "front", "r": "rear"}
+    sides = {"l": "left", "r": "right"}
+    for row_id, run in e.tables["runs"].iterrows():
+        for corner in CORNERS:
+            tyre = tyres.loc[run[corner]]
+            fits = tyre["axle"] in ("any", ends[corner[0]])
+            fits &= tyre["side"] in ("any", sides[corner[1]])
+            if not fits:
+                yield Doubt(
+                    "tyre in the wrong place",
+                    f"run {run['run_id']}: tyre {run[corner]} is on {corner.upper()}; the tyre list"
+                    f" has it for {tyre['axle']} axle, {tyre['side']} side",
+                    0.6,
+                    e.row("runs", row_id),
+                    "Correct the run sheet or the tyre list.",
+                )
+
+
+def minimum_mass(e: Evidence) -> Iterator[Doubt]:
+    """A car that cannot be brought to its minimum mass."""
+    car, drivers = e.event.car, e.event.drivers
+    light = min(drivers, key=lambda driver: driver.mass_kg)
+    most = car.mass_kg + car.ballast_limit_kg + light.mass_kg
+    most += e.event.fuel.tank_l * e.event.fuel.density_kg_per_l
+    if most < car.minimum_mass_kg:
+        yield Doubt(
+            "minimum mass",
+            f"with {light.name}, all ballast and a full tank the car has {most:.0f} kg; the minimum"
+            f" is {car.minimum_mass_kg:.0f} kg",
+            0.9,
+            "event.toml [car]",
+            "Correct mass_kg, ballast_limit_kg or minimum_mass_kg.",
+        )
+
+
+CHECKS = (
+    changed_csv, tread_typing, tread_grew, pressure_unit, pressure_typing, run_outside_session,
+    wrong_place, minimum_mass,
+)  # fmt: skip

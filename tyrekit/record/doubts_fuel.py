@@ -1,0 +1,204 @@
+"""Doubts about fuel: what went in and out of the tank against what the logger counted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.record.evidence import Doubt, Evidence
+from tyrekit.record.parts import Fuel
+
+BELIEVABLE = (0.85, 1.15)  # kg burnt over kg logged: a flow channel is never further off
+APART = 0.05  # one balance against the weekend's median: a fill or drain is missing
+LEFT_OVER_KG = 1.5
+EXPANSION_PER_K = 0.0012  # of petrol near 745 kg/m3 (API54B)
+DENSITY_RANGE = (0.720, 0.775)  # at 15 degC (EN228)
+LAP_BAND = (0.88, 1.12)
+MIX_UPS = {
+    3.785: "US gallons were logged and taken as litres",
+    4.546: "imperial gallons were logged and taken as litres",
+    1 / 3.785: "litres were logged and taken as US gallons",
+    1 / 4.546: "litres were logged and taken as imperial gallons",
+    1.342: "kilograms were logged and taken as litres",
+    60.0: "litres per minute were logged and taken as litres per hour",
+    1 / 60: "litres per hour were logged and taken as litres per minute",
+    3.6: "millilitres per second were logged and taken as litres per hour",
+    1 / 3.6: "litres per hour were logged and taken as millilitres per second",
+}
+
+
+@dataclass
+class Balance:
+    """What moved between two empty tanks, kg, and the runs in between."""
+
+    filled_kg: float = 0.0
+    drained_kg: float = 0.0
+    runs: list[str] = field(default_factory=list)
+    closed: bool = False
+
+    @property
+    def used_kg(self) -> float:
+        """Fuel burnt."""
+        return self.filled_kg - self.drained_kg
+
+
+def fuel_kg(row: pd.Series, fuel: Fuel) -> float:
+    """Return the mass of a fill, drain or sample; volumes at their own temperature."""
+    if np.isfinite(row["mass_kg"]):
+        return float(row["mass_kg"])
+    warmer = row["fuel_c"] - 15.0 if np.isfinite(row["fuel_c"]) else 0.0
+    return float(row["volume_l"] * fuel.density_kg_per_l * (1 - EXPANSION_PER_K * warmer))
+
+
+def balances(e: Evidence) -> list[Balance]:
+    """Return the closed balances of a weekend, in order.
+
+    A drain closes one; when the next run starts with clearly more than was filled since, fuel
+    was left in the tank and the two are one balance.
+    """
+    events = [(row["taken_at"], i, row) for i, row in e.tables["fuel"].iterrows()]
+    events += [(row["start"], i, row) for i, row in e.tables["runs"].iterrows()]
+    found, drained = [Balance()], False
+    for _, _, row in sorted(events, key=lambda entry: (entry[0], str(entry[1]))):
+        if "fl" in row.index:
+            now = found[-1]
+            over = row["fuel_start_kg"] - now.used_kg - _residue_kg(e)
+            if not now.runs and over > LEFT_OVER_KG and len(found) > 1:
+                before = found[-2]
+                before.filled_kg += now.filled_kg
+                before.drained_kg += now.drained_kg
+                found.pop()
+            found[-1].runs.append(str(row["run_id"]))
+            found[-1].closed = drained = False
+            continue
+        if drained and row["kind"] == "fill":
+            found.append(Balance())
+        drained = row["kind"] != "fill" and bool(found[-1].runs)
+        kg = fuel_kg(row, e.event.fuel)
+        if row["kind"] == "fill":
+            found[-1].filled_kg += kg
+        else:
+            found[-1].drained_kg += kg
+            found[-1].closed = found[-1].closed or row["kind"] == "drain"
+    return [b for b in found if b.closed and b.runs and b.filled_kg > 0]
+
+
+def factors(e: Evidence) -> list[tuple[Balance, float]]:
+    """Return for each balance kg burnt over kg logged, where every run of it has a log."""
+    logged = {r.run_id: r.cut.fuel_l if r.cut else float("nan") for r in e.ran}
+    pairs = []
+    for balance in balances(e):
+        litres = sum(logged.get(run_id, float("nan")) for run_id in balance.runs)
+        if litres > 0:
+            pairs.append((balance, balance.used_kg / (litres * e.event.fuel.density_kg_per_l)))
+    return pairs
+
+
+def fuel_balance(e: Evidence) -> Iterator[Doubt]:
+    """Fuel in and out does not fit what the logger counted."""
+    pairs = factors(e)
+    if not pairs:
+        return
+    median = float(np.median([factor for _, factor in pairs]))
+    if not BELIEVABLE[0] <= median <= BELIEVABLE[1]:
+        hints = [words for k, words in MIX_UPS.items() if abs(median / k - 1) < 0.12]
+        yield Doubt(
+            "fuel unit",
+            f"fuel in and out of the tank is {median:.2f} times what the logger counted"
+            + (f": as if {hints[0]}" if hints else ""),
+            0.95 if hints else 0.8,
+            "event.toml [log] fuel_flow",
+            "Correct the unit of the fuel channel, or the fills and drains in book/fuel.csv.",
+        )
+    for balance, factor in pairs:
+        alone = len(pairs) == 1 and BELIEVABLE[0] <= factor <= BELIEVABLE[1]
+        apart = abs(factor / median - 1) > APART if len(pairs) > 2 else False
+        if alone or not apart:
+            continue
+        off_kg = balance.used_kg * (1 - median / factor)
+        words = "a drain missing, or a fill too many" if off_kg > 0 else "a fill missing"
+        yield Doubt(
+            "fuel balance",
+            f"runs {', '.join(balance.runs)}: {balance.used_kg:.1f} kg burnt by fills and drains,"
+            f" {off_kg:+.1f} kg against the logger at the weekend's factor {median:.3f}: {words}?",
+            0.85,
+            "book/fuel.csv",
+            "Look for a fill, drain or sample not written down, or one with a typing error.",
+        )
+
+
+def counter_reset(e: Evidence) -> Iterator[Doubt]:
+    """A timed lap used far from the usual fuel."""
+    timed = e.laps[(e.laps["kind"] == "timed") & e.laps["counts"]]
+    median = timed.groupby("session")["fuel_used_l"].transform("median")
+    many = timed.groupby("session")["fuel_used_l"].transform("count") >= 4
+    share = timed["fuel_used_l"] / median
+    for i in timed.index[many & ((share < LAP_BAND[0]) | (share > LAP_BAND[1]))]:
+        lap = timed.loc[i]
+        yield Doubt(
+            "fuel of a lap",
+            f"run {lap['run_id']} lap {lap['lap']}: {lap['fuel_used_l']:.2f} l,"
+            f" {share[i]:.2f} of the session's usual lap; a counter reset or a gap in the log?",
+            0.7,
+            e.run_row(str(lap["run_id"])),
+            "Look at the fuel channel there; the fit leaves the lap out.",
+        )
+
+
+def tank(e: Evidence) -> Iterator[Doubt]:
+    """More fuel at a run's start than the tank holds."""
+    fuel = e.event.fuel
+    most_kg = fuel.tank_l * fuel.density_kg_per_l * 1.03
+    for row_id, row in e.tables["runs"].iterrows():
+        if row["fuel_start_kg"] > most_kg:
+            yield Doubt(
+                "fuel over the tank",
+                f"run {row['run_id']} starts with {row['fuel_start_kg']:.1f} kg; {fuel.tank_l:g} l"
+                f" hold {fuel.tank_l * fuel.density_kg_per_l:.1f} kg: litres written as kg?",
+                0.9,
+                e.row("runs", row_id),
+                "Correct fuel_start_kg, or [fuel] tank_l.",
+            )
+
+
+def density(e: Evidence) -> Iterator[Doubt]:
+    """The density is not that of road petrol."""
+    given = e.event.fuel.density_kg_per_l
+    if not DENSITY_RANGE[0] <= given <= DENSITY_RANGE[1]:
+        yield Doubt(
+            "petrol density",
+            f"{given:g} kg/l at 15 degC; road petrol has {DENSITY_RANGE[0]:g} to"
+            f" {DENSITY_RANGE[1]:g} (EN 228)",
+            0.5,
+            "event.toml [fuel] density_kg_per_l",
+            "Correct it if the car runs on road petrol; a race fuel may lie outside.",
+        )
+
+
+def run_fuel(e: Evidence) -> Iterator[Doubt]:
+    """A run burnt more than it started with."""
+    scale = e.event.fuel.flow_scale.mean if e.event.fuel.flow_scale else 1.0
+    starts = e.tables["runs"].set_index("run_id")["fuel_start_kg"]
+    for ran in e.ran:
+        if ran.cut is None or not np.isfinite(ran.cut.fuel_l):
+            continue
+        burnt = ran.cut.fuel_l * scale * e.event.fuel.density_kg_per_l
+        if burnt > float(starts[ran.run_id]) * 1.05:
+            yield Doubt(
+                "fuel burnt",
+                f"run {ran.run_id} starts with {starts[ran.run_id]:.1f} kg and the logger counts"
+                f" {burnt:.1f} kg burnt",
+                0.8,
+                e.run_row(ran.run_id),
+                "Correct fuel_start_kg, or the unit of the fuel channel.",
+            )
+
+
+def _residue_kg(e: Evidence) -> float:
+    return e.event.fuel.unusable_l * e.event.fuel.density_kg_per_l
+
+
+CHECKS = (fuel_balance, counter_reset, tank, density, run_fuel)

@@ -1,0 +1,298 @@
+"""The runs of a weekend as they were driven: each with its log, its laps, and what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.errors import LogError
+from tyrekit.record.channels import CHANNELS
+from tyrekit.record.event import Event
+from tyrekit.record.faults import nearest
+from tyrekit.record.kinds import TO_THE_GRID
+from tyrekit.record.laps import CUT_COLUMNS, NEEDED, Cut, cut, split_at
+from tyrekit.record.logs import LogData, read_log
+
+NOT_RACE_LAPS = ("formation", "cool_down")
+
+
+@dataclass(frozen=True)
+class Ran:
+    """One run: what the book and the log say of it.
+
+    Attributes
+    ----------
+    run_id, session : str
+        The run and its session.
+    start, end : Timestamp
+        The car's first and last movement, by the run sheet's clock.
+    laps : DataFrame
+        `CUT_COLUMNS` and `source`; empty when neither a log nor a typed lap is there.
+    log : LogData or None
+        The log, its channels left out; None when there is none.
+    cut : Cut or None
+        How the log was cut.
+    missing : str
+        The log the run names that is not in logs/.
+    named : bool
+        False when the run names no log and the file was found by the run's id.
+    disagree : tuple of str
+        Laps whose typed time is not the logged one.
+    unsupported : tuple of int
+        Typed laps beyond those of the log.
+    """
+
+    run_id: str
+    session: str
+    start: pd.Timestamp
+    end: pd.Timestamp
+    laps: pd.DataFrame
+    log: LogData | None = None
+    cut: Cut | None = None
+    missing: str = ""
+    named: bool = True
+    disagree: tuple[str, ...] = ()
+    unsupported: tuple[int, ...] = ()
+
+
+def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame) -> list[Ran]:
+    """Return every run in order of time, its laps from its log, typed ones filling in.
+
+    Parameters
+    ----------
+    folder : Path
+        The weekend's folder.
+    event : Event
+        Sessions, circuit and the mapping of [log].
+    runs, typed : DataFrame
+        The book's runs and laps.
+
+    Raises
+    ------
+    LogError
+        A log cannot be read as [log] says; every such log is in the message.
+    """
+    ordered = runs.sort_values("start", kind="stable")
+    logs = log_files(folder)
+    found = {str(row["run_id"]): _log_of(row, logs) for _, row in ordered.iterrows()}
+    pieces = _pieces(folder, event, ordered, found)
+    result: list[Ran] = []
+    for _, row in ordered.iterrows():
+        run_id = str(row["run_id"])
+        before = [ran for ran in result if ran.session == row["session"]]
+        log, channels = pieces.get(run_id, (None, None))
+        made = None
+        if log is not None and channels is not None:
+            made = cut(
+                channels, event.circuit, event.session(str(row["session"])),
+                sample_s=log.sample_s, first_run=not before, race_laps_run=_race_laps(before),
+                raced_s=_raced_s(before, row["start"]),
+            )  # fmt: skip
+        result.append(_ran(row, log, made, typed[typed["run_id"] == run_id], found[run_id]))
+    return result
+
+
+def log_files(folder: Path) -> list[str]:
+    """Return the names of the files in logs/."""
+    logs = folder / "logs"
+    if not logs.is_dir():
+        return []
+    return sorted(p.name for p in logs.iterdir() if not p.name.startswith("."))
+
+
+def log_path(folder: Path, name: str) -> Path:
+    """Return where a log stands.
+
+    Raises
+    ------
+    LogError
+        The name leads out of the weekend's logs folder.
+    """
+    path, home = folder / "logs" / name, (folder / "logs").resolve()
+    if path.resolve().parent != home:
+        raise LogError(
+            f"log {name!r} is not in logs/",
+            where=f"logs/{name}",
+            rule="a log is a file in the weekend's logs folder, not a link out of it",
+            next_step="Copy the file into logs/ and name it without a folder.",
+        )
+    return path
+
+
+def _log_of(row: pd.Series, logs: Sequence[str]) -> tuple[str, bool]:
+    """Return the log file of a run (empty: none) and whether the run names it."""
+    name, run_id = str(row["log"]), str(row["run_id"])
+    if name:
+        others = (name + ".gz", name.removesuffix(".gz"))
+        return next((n for n in (name, *others) if n in logs), name), True
+    own = [n for n in logs if n.split(".")[0] == run_id]
+    return (own[0] if len(own) == 1 else ""), False
+
+
+def _pieces(
+    folder: Path, event: Event, runs: pd.DataFrame, found: Mapping[str, tuple[str, bool]]
+) -> dict[str, tuple[LogData, pd.DataFrame]]:
+    """Read each log once and share it out to the runs that name it."""
+    pieces: dict[str, tuple[LogData, pd.DataFrame]] = {}
+    problems: list[LogError] = []
+    starts = dict(zip(runs["run_id"], runs["start"], strict=True))
+    for name in dict.fromkeys(name for name, _ in found.values() if name):
+        own = [run_id for run_id in starts if found[run_id][0] == name]
+        try:
+            path = log_path(folder, name)
+            if not path.exists():
+                continue
+            log = read_log(path, event.log, NEEDED)
+        except LogError as error:
+            problems += [p for p in error.problems if isinstance(p, LogError)]
+            continue
+        after_s = [(starts[run_id] - starts[own[0]]).total_seconds() for run_id in own[1:]]
+        shared = split_at(log.channels, after_s) if after_s else [log.channels]
+        bare = replace(log, channels=log.channels.iloc[:0])
+        pieces |= {run: (bare, part) for run, part in zip(own, shared, strict=True)}
+    if problems:
+        raise LogError.joined(problems)
+    return pieces
+
+
+def channels_of(folder: Path, event: Event, runs: pd.DataFrame, run_id: str) -> pd.DataFrame:
+    """Return all channels of one run's log; empty but for `time_s` when it has none.
+
+    Raises
+    ------
+    LogError
+        The log cannot be read as [log] says.
+    """
+    logs = log_files(folder)
+    found = {str(row["run_id"]): _log_of(row, logs)[0] for _, row in runs.iterrows()}
+    name = found[run_id]
+    if not name or name not in logs:
+        return pd.DataFrame({"time_s": np.empty(0)})
+    log = read_log(log_path(folder, name), event.log, CHANNELS)
+    own = runs[[found[str(run)] == name for run in runs["run_id"]]].sort_values("start")
+    after_s = (own["start"] - own["start"].iloc[0]).dt.total_seconds().tolist()[1:]
+    shared = split_at(log.channels, after_s) if after_s else [log.channels]
+    return shared[list(own["run_id"]).index(run_id)]
+
+
+def _race_laps(before: Sequence[Ran]) -> int:
+    laps = [lap for ran in before for lap in zip(ran.laps["kind"], ran.laps["reason"], strict=True)]
+    return sum(kind not in NOT_RACE_LAPS and reason != TO_THE_GRID for kind, reason in laps)
+
+
+def _raced_s(before: Sequence[Ran], start: pd.Timestamp) -> float:
+    """Return the time from the race's first lap to a later run's start, s."""
+    for ran in before:
+        racing = ran.laps[~ran.laps["kind"].isin(NOT_RACE_LAPS)]
+        if len(racing):
+            return float((start - ran.start).total_seconds() - racing["start_s"].iloc[0])
+    return 0.0
+
+
+def _ran(
+    row: pd.Series,
+    log: LogData | None,
+    made: Cut | None,
+    typed: pd.DataFrame,
+    found: tuple[str, bool],
+) -> Ran:
+    """Put one run together from its log and the laps typed for it."""
+    start: pd.Timestamp = row["start"]
+    laps = made.laps.assign(source="log") if made is not None else _no_laps()
+    disagree, extra = _against(laps, typed)
+    laps = _filled_in(laps, typed)
+    typed_s = float((laps["start_s"] + laps["lap_time_s"]).max()) if len(laps) else 0.0
+    seconds = max(made.duration_s if made is not None else 0.0, typed_s)
+    return Ran(
+        run_id=str(row["run_id"]),
+        session=str(row["session"]),
+        start=start,
+        end=start + pd.Timedelta(seconds=seconds),
+        laps=laps,
+        log=log,
+        cut=made,
+        missing=found[0] if found[0] and log is None else "",
+        named=found[1] or log is None,
+        disagree=disagree,
+        unsupported=extra if made is not None else (),
+    )
+
+
+def closest_log(name: str, folder: Path) -> str:
+    """Return the file in logs/ most like a name, or an empty text."""
+    return nearest(name, log_files(folder))
+
+
+def _no_laps() -> pd.DataFrame:
+    texts = ("kind", "reason", "source")
+    columns = {name: pd.Series(dtype="float64") for name in CUT_COLUMNS}
+    columns |= {name: pd.Series(dtype="str") for name in texts}
+    return pd.DataFrame(columns | {"lap": pd.Series(dtype="int64")})
+
+
+def _against(laps: pd.DataFrame, typed: pd.DataFrame) -> tuple[tuple[str, ...], tuple[int, ...]]:
+    """Return typed laps whose time is not the logged one, and those the log does not have."""
+    logged = laps.set_index("lap")
+    differ = []
+    for lap, time_s in zip(typed["lap"], typed["lap_time_s"], strict=True):
+        if lap in logged.index and logged.loc[lap, "kind"] not in ("out", "in"):
+            se_s = float(logged.loc[lap, "lap_time_se_s"])
+            gap_s = time_s - float(logged.loc[lap, "lap_time_s"])
+            if abs(gap_s) > 3 * se_s + typed_se_s(time_s):
+                differ.append(f"lap {lap} typed {time_s:.3f} s, logged {gap_s:+.3f} s apart")
+    extra = tuple(int(lap) for lap in typed["lap"] if lap not in logged.index)
+    return tuple(differ), extra
+
+
+def _filled_in(laps: pd.DataFrame, typed: pd.DataFrame) -> pd.DataFrame:
+    """Take from typed laps what the log does not say, and the kind when one is typed."""
+    filled = laps.copy()
+    known = typed.set_index("lap")
+    for i in filled.index:
+        lap = filled.loc[i, "lap"]
+        if lap not in known.index:
+            continue
+        for name in ("fuel_used_l", "air_c", "track_c"):
+            if np.isnan(filled.loc[i, name]):
+                filled.loc[i, name] = known.loc[lap, name]
+        if kind := known.loc[lap, "kind"]:
+            filled.loc[i, ["kind", "reason"]] = [kind, "" if kind == "timed" else "as typed"]
+    more = typed[~typed["lap"].isin(filled["lap"])].sort_values("lap")
+    if not len(more):
+        return filled
+    begun = float((filled["start_s"] + filled["lap_time_s"]).max()) if len(filled) else 0.0
+    return pd.concat([filled, _typed_laps(more, begun)], ignore_index=True)
+
+
+def _typed_laps(typed: pd.DataFrame, begun_s: float) -> pd.DataFrame:
+    """Return typed laps in the columns of logged ones."""
+    times = typed["lap_time_s"].to_numpy()
+    usual = float(np.median(times))
+    kinds, reasons = [], []
+    for i, (kind, time_s) in enumerate(zip(typed["kind"], times, strict=True)):
+        end = {0: "out", len(times) - 1: "in"}.get(i, "") if time_s > 1.07 * usual else ""
+        kinds.append(kind or end or "timed")
+        reasons.append("as typed" if kind else f"taken as {end}-lap: it is slow" if end else "")
+    built = _no_laps().reindex(range(len(typed)))
+    data: dict[str, Any] = {
+        "lap": typed["lap"].to_numpy(),
+        "start_s": begun_s + np.concatenate([[0.0], np.cumsum(times)[:-1]]),
+        "lap_time_s": times,
+        "lap_time_se_s": np.array([typed_se_s(t) for t in times]),
+        "kind": kinds,
+        "reason": ["" if k == "timed" else r for k, r in zip(kinds, reasons, strict=True)],
+        "source": "typed",
+        **{name: typed[name].to_numpy() for name in ("fuel_used_l", "air_c", "track_c")},
+    }
+    return built.assign(**data)
+
+
+def typed_se_s(time_s: float) -> float:
+    """Return the standard error a typed time has from the digits it was given with."""
+    digits = next((d for d in range(3) if abs(round(time_s, d) - time_s) < 1e-9), 3)
+    return float(10.0**-digits / np.sqrt(12))

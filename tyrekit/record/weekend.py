@@ -1,0 +1,162 @@
+"""A weekend's folder in one object: what the event allows, what happened, what is doubtful."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import pandas as pd
+
+from tyrekit.errors import BookError, InputError
+from tyrekit.record import intake
+from tyrekit.record.agreement import not_in, overlap
+from tyrekit.record.assembly import assemble
+from tyrekit.record.book import Book
+from tyrekit.record.doubts import Doubt, find_doubts
+from tyrekit.record.event import Event, Session, load_event
+from tyrekit.record.running import Ran, all_runs, channels_of
+
+OVERLAP_S = 60.0  # start times are written down to the minute
+
+
+@dataclass(frozen=True)
+class Weekend:
+    """One weekend, as it stands in its folder.
+
+    Attributes
+    ----------
+    folder : Path
+        The folder.
+    event : Event
+        event.toml.
+    book : Book
+        The hand-entered tables; what is typed goes there.
+    laps : DataFrame
+        One row per lap in order of time; columns in `tyrekit.record.carried.LAP_COLUMNS`.
+        Ages, fuel and temperatures are at the start of the lap.
+    tyres : DataFrame
+        One row per tyre as it stands after every run in the book.
+    runs, tread, pressures, temperatures, fuel, weather : DataFrame
+        The book's tables, indexed by row id. Tread readings come with the tyre's age, distance
+        and corner at the reading; pressures with session, tyre, cold pressure, laps run and
+        temperatures.
+    done : tuple of str
+        Sessions with a run, in order.
+    inputs : dict
+        File name -> sha256 of what all this rests on; for the book, of its current rows.
+    notes : tuple of str
+        What was inferred or assumed.
+    doubts : tuple of Doubt
+        What is probably wrong in the data, the surest first.
+    """
+
+    folder: Path
+    event: Event
+    book: Book
+    laps: pd.DataFrame
+    tyres: pd.DataFrame
+    runs: pd.DataFrame
+    tread: pd.DataFrame
+    pressures: pd.DataFrame
+    temperatures: pd.DataFrame
+    fuel: pd.DataFrame
+    weather: pd.DataFrame
+    done: tuple[str, ...]
+    inputs: dict[str, str]
+    notes: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
+
+    @classmethod
+    def open(cls, folder: str | Path) -> Weekend:
+        """Read a weekend's folder; the first time, make book.sqlite from book/*.csv.
+
+        Raises
+        ------
+        InputError
+            The folder, event.toml, a table of the book or a log breaks a rule. Nothing is
+            written then.
+        """
+        path = Path(folder)
+        if not path.is_dir():
+            raise InputError(
+                "there is no such folder",
+                where=str(path),
+                next_step="Correct the name, or make a weekend with `tyrekit new FOLDER`.",
+            )
+        event = load_event(path / "event.toml")
+        draft = intake.open_book(path, event)
+        tables = draft.tables()
+        ran = all_runs(path, event, tables["runs"], tables["laps"])
+        _no_overlap(ran, tables["runs"], draft)
+        made = assemble(path, event, draft, tables, ran)
+        doubts = find_doubts(made.evidence)
+        book = intake.keep(draft, path)
+        started = {one.session for one in ran}
+        return cls(
+            folder=path, event=event, book=book, laps=made.laps, tyres=made.tyres,
+            runs=tables["runs"], tread=made.tread, pressures=made.pressures,
+            temperatures=tables["temperatures"], fuel=tables["fuel"], weather=tables["weather"],
+            done=tuple(s.id for s in event.sessions if s.id in started), inputs=made.inputs,
+            notes=(*made.notes, *_folder_notes(path, book)), doubts=doubts,
+        )  # fmt: skip
+
+    @property
+    def next_session(self) -> Session | None:
+        """The first session after those done; None at the end of the weekend."""
+        return next(iter(self.event.sessions_after(self.done)), None)
+
+    def channels(self, run_id: str) -> pd.DataFrame:
+        """Return a run's logged channels under the kit's names and units.
+
+        Only `time_s`, empty, when the run has no log.
+
+        Raises
+        ------
+        BookError
+            The book has no such run.
+        LogError
+            Its log cannot be read.
+        """
+        known = list(self.runs["run_id"])
+        if run_id not in known:
+            raise not_in("run", run_id, known, "", "the runs")
+        return channels_of(self.folder, self.event, self.runs, run_id)
+
+    def import_csv(self, who: str) -> list[str]:
+        """Take changed book/*.csv files into the book; return what was done, in words.
+
+        Raises
+        ------
+        BookError
+            A file or row breaks a rule; nothing is saved then.
+        """
+        return intake.import_csv(self.book, self.folder, who)
+
+
+def _no_overlap(ran: Sequence[Ran], runs: pd.DataFrame, book: Book) -> None:
+    """Refuse runs of the car that are driven at the same time."""
+    found: list[BookError] = []
+    for one, two in pairwise(ran):
+        if (one.end - two.start).total_seconds() > OVERLAP_S:
+            row_id = int(runs.index[runs["run_id"] == two.run_id][0])
+            words = f"{one.run_id} is driven until {one.end:%a %H:%M:%S}, {two.run_id} starts"
+            found.append(
+                overlap(
+                    one.run_id, two.run_id, f"{words} {two.start:%a %H:%M:%S}",
+                    book.place("runs", row_id),
+                )
+            )  # fmt: skip
+    if found:
+        raise BookError.joined(found)
+
+
+def _folder_notes(folder: Path, book: Book) -> list[str]:
+    notes = []
+    if isinstance(book.source, bytes):
+        notes.append("the folder cannot be written: the book is read only, nothing can be typed")
+    timing = folder / "timing"
+    if timing.is_dir() and any(timing.iterdir()):
+        notes.append("official times in timing/ are not used: lap times are the logger's")
+    return notes
