@@ -114,11 +114,14 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
     if believed:
         lap_s = 100.0
     scale = lap_s / 100.0
-    power = rng.normal(0.18, 0.10) if believed else float(np.clip(rng.normal(0.18, 0.06), 0.04, 0.34))
+    power = float(np.clip(rng.normal(0.18, 0.06), 0.04, 0.34))
+    if believed:
+        power = rng.normal(0.18, 0.10)
     wear = rng.normal(0.05, 0.06) if believed else rng.uniform(0.01, 0.10) * scale
     if shape != "linear":
         wear = rng.uniform(0.01, 0.04) * scale
-    curve = {"linear": 0.0, "curved": rng.uniform(0.08, 0.22), "cliff": rng.uniform(0.08, 0.25)}[shape]
+    most = {"linear": 0.0, "curved": 0.22, "cliff": 0.25}[shape]
+    curve = rng.uniform(0.08, most) if most else 0.0
     return Truth(
         lap_s=lap_s, mass_kg=mass_kg, mass_power=power if mass_power is None else mass_power,
         wear_s=wear, shape=shape, curve=curve * scale, knee_laps=rng.uniform(10, 17),
@@ -139,7 +142,7 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
 
 
 def programme(rng, plan="usual"):
-    """The runs of a weekend: `usual`, `full` (every run starts full) or `crossed` (fuel and age)."""
+    """The runs of a weekend: `usual`, `full` (all runs start full), `crossed` (fuel and age)."""
 
     def laps(low, high):
         return int(rng.integers(low, high + 1))
@@ -234,7 +237,8 @@ def _run(rng, truth, run, run_id, sets, weather, state):
             "heat_cycles": float(state["runs"][run.tyres]), "fuel_kg": fuel,
             "track_c": track_c + rng.normal(0, 0.7),
             "field_laps": session["field"] + CARS * 0.8 * lap,
-            "clean_s": clean, "alone_s": clean + noise, "true_age": state["worn"].get(run.tyres, 0.0),
+            "clean_s": clean, "alone_s": clean + noise,
+            "true_age": state["worn"].get(run.tyres, 0.0),
         })  # fmt: skip
         fuel -= truth.burn_kg * {"timed": 1.0, "out": 0.85, "in": 0.8, "formation": 0.5}[kind]
         _wear(truth, run, state, kind, track_c)
@@ -272,7 +276,9 @@ def _clean(truth, run, session, sets, state, fuel, flying, track_c):
 
 
 def _wear(truth, run, state, kind, track_c):
-    share = 1.0 if truth.believed else {"timed": 1.0, "out": 0.6, "in": 0.6, "formation": 0.4}[kind]
+    share = {"timed": 1.0, "out": 0.6, "in": 0.6, "formation": 0.4}[kind]
+    if truth.believed:
+        share = 1.0
     if truth.harsh:
         share *= 1.0 + 0.015 * (track_c - 30.0)
     state["worn"][run.tyres] = state["worn"].get(run.tyres, 0.0) + share

@@ -108,9 +108,7 @@ def main(weekends=500, seed=1):
     pd.set_option(
         "display.width", 200, "display.max_columns", 40, "display.float_format", "{:.3f}".format
     )
-    print(
-        f"{weekends} weekends a row. wear in ms a lap, fuel in ms/kg, level in s a lap, loss, sum in s;"
-    )
+    print(f"{weekends} weekends a row. wear: ms a lap, fuel: ms/kg, level: s a lap, loss, sum: s;")
     print("cover: % of 90 % intervals that hold. Goals: usual wear <= 13, full <= 14, harsh <= 17,")
     print("fuel <= 4.5, believed cover 87 to 93, harsh cover >= 85, wear at most half of ols.")
     rows = {(p, s): table(weekends, seed, plan=p, setting=s) for s in SETTINGS for p in PLANS}

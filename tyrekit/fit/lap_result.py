@@ -139,13 +139,35 @@ class LapTimeEstimates(FitResult):
         `rows` is as for `predict`, in the order they are run; traffic, cautions and stops are
         not in it. Offsets that the laps share are counted as shared.
         """
+        return self.combined(rows, np.ones(len(rows)), level)
+
+    def combined(
+        self, rows: pd.DataFrame, weights: ArrayLike, level: float = 0.9, noise: bool = True
+    ) -> pd.DataFrame:
+        """Return a weighted sum (s) of one new stint's lap times: mean, lower, upper, outside.
+
+        Parameters
+        ----------
+        rows : DataFrame
+            As for `predict`, in the order they are run.
+        weights : (rows,)
+            Ones for the total, 1 / rows for the mean, +1 and -1 to compare laps.
+        level : float
+            Between 0 and 1.
+        noise : bool
+            Count the laps' own scatter, not only the uncertainty of their means.
+        """
         rows, unknown = self._asked(rows)
-        age = rows["age_laps"].to_numpy(dtype=float)
+        weight = np.asarray(weights, dtype=float)
         design, curves = self._design(rows)
-        mean, variance = self._along(design.sum(axis=0)[None], curves.sum(axis=0)[None])
-        extra, extra_variance = self._unseen_knee(age)
-        variance = variance + np.sqrt(extra_variance).sum() ** 2 + self._shared_variance(rows)
-        table = self._interval(mean + extra.sum(), variance, level)
+        mean, variance = self._along(weight[None] @ design, weight[None] @ curves)
+        extra, extra_variance = self._unseen_knee(rows["age_laps"].to_numpy(dtype=float))
+        variance = variance + (np.abs(weight) @ np.sqrt(extra_variance)) ** 2
+        variance = variance + self._shared_variance(rows, weight)
+        if noise:
+            linger = (1.0 + self.autocorrelation) / (1.0 - self.autocorrelation)
+            variance = variance + float(weight @ weight) * self.noise_s**2 * linger
+        table = self._interval(mean + weight @ extra, variance, level)
         said = [text for text in self._outside(rows, unknown) if text]
         return table.assign(outside=said[-1] if said else "")
 
@@ -294,18 +316,17 @@ class LapTimeEstimates(FitResult):
             + (self.spreads["stint_slope_s_per_lap"] * trend) ** 2
         )
 
-    def _shared_variance(self, rows: pd.DataFrame) -> float:
-        """Variance of the sum over one stint: shared offsets, its own trend, noise that lingers."""
+    def _shared_variance(self, rows: pd.DataFrame, weight: Floats) -> float:
+        """Variance of a weighted sum over one stint from offsets and trend that its laps share."""
         trend = rows["flying_lap"].to_numpy(dtype=float) - SETTLED_LAP
-        total = (self.spreads["stint_s"] * len(rows)) ** 2
-        total += float(self.spreads["stint_slope_s_per_lap"] * trend.sum()) ** 2
+        total = (self.spreads["stint_s"] * float(weight.sum())) ** 2
+        total += (self.spreads["stint_slope_s_per_lap"] * float(weight @ trend)) ** 2
         for column, offset in (("session", "session_s"), ("set_id", "set_s")):
-            new = self._new(rows, column, offset)
+            new = pd.Series(self._new(rows, column, offset) * weight)
             names = rows[column].astype(str) if column in rows else pd.Series("", rows.index)
-            shared = pd.Series(new).groupby(names.to_numpy()).sum().to_numpy()
+            shared = new.groupby(names.to_numpy()).sum().to_numpy()
             total += float(np.sum((self.spreads[offset] * shared) ** 2))
-        linger = (1.0 + self.autocorrelation) / (1.0 - self.autocorrelation)
-        return total + len(rows) * self.noise_s**2 * linger
+        return total
 
     def _interval(self, mean: Floats, variance: Floats, level: float) -> pd.DataFrame:
         weight = self.shapes["weight"].to_numpy()

@@ -160,8 +160,9 @@ def _basis(result: LapTimeEstimates) -> str:
     seen = result.seen
     own = int(result.left_out["residual_s"].notna().sum())
     return (
-        f"Lap time from {counted(result.n_rows, 'lap')}, {counted(kept['run_id'].nunique(), 'stint')}"
-        f", {counted(kept['set_id'].nunique(), 'set')}, sessions "
+        f"Lap time from {counted(result.n_rows, 'lap')}, "
+        f"{counted(kept['run_id'].nunique(), 'stint')}, "
+        f"{counted(kept['set_id'].nunique(), 'set')}, sessions "
         f"{', '.join(kept['session'].unique())}; left out: {own} by the fit, "
         f"{len(result.left_out) - own} that do not count.\n"
         f"Seen: tyre age {seen['age_laps'][0]:.0f} to {seen['age_laps'][1]:.0f} laps, fuel "

@@ -22,6 +22,7 @@ FIRST_KNEE_LAPS = 6.0
 LAPS_PAST = 4.0  # a knee is a candidate when this many laps were run beyond it
 LAPS_PAST_TO_NAME = 8.0  # fewer past the knee and its interval under-covers
 CUT = 3.6  # instead of 2.71 (chi-square, 90 %): the knee is not a regular parameter
+ROUNDED_LAPS = 1.0  # out- and in-laps age a tyre less than the whole lap they count
 MOST_KNEES = 60
 BELIEF = {"quadratic": "drop_off_curve_s", "hinge": "drop_off_knee_s_per_lap"}
 
@@ -111,7 +112,7 @@ class Knee(Record):
 
 
 def knee(shapes: tuple[Shape, ...], weights: Floats, deviance: Floats, oldest_laps: float) -> Knee:
-    """Return the knee's 90 % set by profile likelihood (cut 3.6), in words as well.
+    """Return the knee's 90 % set by profile likelihood (LERMAN80, cut 3.6), in words as well.
 
     ``weights`` is (1 + k,), ``deviance`` (k,) of the curved shapes.
     """
@@ -123,8 +124,8 @@ def knee(shapes: tuple[Shape, ...], weights: Floats, deviance: Floats, oldest_la
     profile = np.array([deviance[i - 1] for i in at])
     best = float(knees[np.argmin(profile)])
     inside = knees[profile <= profile.min() + CUT]
-    low = None if inside[0] == knees[0] else float(inside[0]) - 0.5
-    high = None if inside[-1] == knees[-1] else float(inside[-1]) + 0.5
+    low = None if inside[0] == knees[0] else float(inside[0]) - ROUNDED_LAPS
+    high = None if inside[-1] == knees[-1] else float(inside[-1]) + ROUNDED_LAPS
     seen = chance > 0.5 and oldest_laps - best >= LAPS_PAST_TO_NAME and high is not None
     return Knee(best, low, high, seen, _knee_words(best, low, high, seen, chance, oldest_laps))
 
