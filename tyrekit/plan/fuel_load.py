@@ -1,4 +1,8 @@
-"""Start fuel at a stated risk of running short, and what it does to the mass at the finish."""
+"""Start fuel at a stated risk of running short, and what it does to the mass at the finish.
+
+Petrol vapour is explosive: fill, drain and weigh only as the event's regulations say, with the
+fire cover they ask for.
+"""
 
 from __future__ import annotations
 
@@ -8,23 +12,41 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tyrekit.fit.fuel_use import FuelNeed, FuelUseResults
+from tyrekit.fit.fuel_need import FuelNeed
+from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
 from tyrekit.model.petrol import density_kg_per_l
 from tyrekit.plan.programme import lap_time_s, laps_to_run
 from tyrekit.record.event import Driver, Event, Session
 
 STEP_L = 0.1  # a churn is read to a tenth of a litre
-FINISH_RISK = 0.001  # the least fuel that may be left is this quantile of what is burnt
+FULL_SHARE = 0.97  # of the tank: fuller, and warming petrol (0.12 % per K, API54B) may overflow
 
 
 @dataclass(frozen=True)
 class FuelLoad:
     """Fuel to start one session with, and what follows from it.
 
-    ``status`` is ``optimal`` (the least load within the accepted risk) or ``impossible``, and
-    then ``blocked_by`` says in words which limit is in the way. ``table`` holds the risk and the
-    race time against the load.
+    Attributes
+    ----------
+    status : str
+        ``optimal`` (the least load within the accepted risk) or ``impossible``; then
+        ``blocked_by`` says in words which limit is in the way.
+    laps : float
+        Laps at racing pace, expected for a race to time.
+    need_kg, need_lower_kg, need_upper_kg : float
+        Fuel burnt, expected and its 90 % interval.
+    shortfall_risk, joint_risk : float
+        Chance of running short, and of that or finishing under the minimum mass: both come from
+        high use, so they are one budget.
+    refuel_kg : float
+        To be added at stops; 0 unless the tank cannot hold it and the event allows it.
+    finish_fuel_kg, finish_mass_kg : float
+        Least fuel and mass at the finish, sample taken, within the accepted risk.
+    table : DataFrame
+        start_l, start_kg, shortfall_risk, time_lost_s against the load chosen.
+    rests_on : tuple of str
+        How much of it the weekend's data have settled.
     """
 
     session: str
@@ -50,6 +72,25 @@ class FuelLoad:
     table: pd.DataFrame
     blocked_by: tuple[str, ...]
     notes: tuple[str, ...]
+    joint_risk: float = math.nan
+    rests_on: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Tank:
+    """The event's fuel as kilograms at the bowser's temperature."""
+
+    density: float
+    capacity_kg: float
+    unusable_kg: float
+    sample_kg: float
+
+    @property
+    def aside_kg(self) -> float:
+        return self.unusable_kg + self.sample_kg
+
+    def rounded_up_kg(self, mass_kg: float) -> float:
+        return math.ceil(mass_kg / self.density / STEP_L - 1e-9) * STEP_L * self.density
 
 
 def fuel_load(
@@ -59,6 +100,7 @@ def fuel_load(
     lap_time: LapTimeResults,
     *,
     bowser_c: float = 15.0,
+    lap_s: tuple[float, float] | None = None,
 ) -> FuelLoad:
     """Return the least start fuel whose chance of running short is within the accepted risk.
 
@@ -73,144 +115,228 @@ def fuel_load(
     lap_time : LapTimeResults
         Gives the lap time of a race to time and what a kilogram costs.
     bowser_c : float
-        Temperature of the petrol as it is filled, -20 to 50 degC.
+        Temperature of the petrol as it is filled, -30 to 60 degC.
+    lap_s : (mean, sd) in s, optional
+        Mean racing lap that decides how many laps a race to time has, for instance the leader's;
+        by default our own, from `lap_time`.
+
+    Notes
+    -----
+    The need is a mixture over laps and caution laps with Student-t components, so the risk is
+    their weighted tail (closed form), not one normal's.
     """
-    lap_s = lap_time_s(lap_time, session)
+    lap_s = lap_s or lap_time_s(lap_time, session)
     need = session_need(session, fuel_use, lap_s)
-    laps = laps_to_run(session, lap_s[0])
-    density = density_kg_per_l(event.fuel.density_kg_per_l, bowser_c)
-    kept_density = max(density, event.fuel.density_kg_per_l)  # colder petrol is the heavier case
-    unusable_kg = event.fuel.unusable_l * kept_density
-    sample_kg = event.fuel.sample_l * kept_density
-    aside_kg = unusable_kg + sample_kg
+    tank = _tank(event, bowser_c)
     risk = event.fuel.shortfall_risk
-    wanted_l = _round_up((aside_kg + need.quantile(1 - risk)) / density)
-    start_l, refuel_kg, blocked = _fit_tank(event, session, wanted_l, density)
-    start_kg = start_l * density
-    aboard_kg = start_kg + refuel_kg
+    burnt_kg = need.quantile(1 - risk)
     driver = min(event.drivers, key=lambda d: d.mass_kg)
-    finish_fuel_kg = max(unusable_kg, aboard_kg - need.quantile(1 - FINISH_RISK) - sample_kg)
-    ballast_kg, finish_mass_kg, too_light = _ballast(event, driver, finish_fuel_kg)
-    blocked += too_light
-    effect, _ = lap_time.fuel_effect_s_per_kg
+    extra_kg = _missing_mass_kg(event, driver, tank.unusable_kg)
+    wanted_kg = tank.rounded_up_kg(tank.aside_kg + burnt_kg + extra_kg)
+    start_kg, refuel_kg, blocked = _fit_tank(event, session, tank, wanted_kg, extra_kg)
+    aboard_kg = start_kg + refuel_kg
+    finish_fuel_kg = max(tank.unusable_kg, aboard_kg - tank.sample_kg - burnt_kg)
+    bare_kg = event.car.mass_kg + driver.mass_kg + finish_fuel_kg
+    wanted_ballast_kg = max(0.0, event.car.minimum_mass_kg - bare_kg)
+    ballast_kg = min(wanted_ballast_kg, event.car.ballast_limit_kg)
+    enough_kg = aboard_kg - tank.sample_kg - finish_fuel_kg  # burn more and the car is too light
+    laps = expected_laps(session, need, lap_s[0])
+    seconds_per_litre = lap_time.fuel_effect_s_per_kg[0] * tank.density * laps
     return FuelLoad(
         session=session.id,
         status="impossible" if blocked else "optimal",
         laps=laps,
-        start_l=start_l,
+        start_l=start_kg / tank.density,
         start_kg=start_kg,
         bowser_c=bowser_c,
         need_kg=need.mean,
-        need_lower_kg=float(need.quantile(0.05)),
-        need_upper_kg=float(need.quantile(0.95)),
-        unusable_kg=unusable_kg,
-        sample_kg=sample_kg,
-        shortfall_risk=float(need.exceedance(aboard_kg - aside_kg)),
+        need_lower_kg=need.quantile(0.05),
+        need_upper_kg=need.quantile(0.95),
+        unusable_kg=tank.unusable_kg,
+        sample_kg=tank.sample_kg,
+        shortfall_risk=float(need.exceedance(aboard_kg - tank.aside_kg)),
+        joint_risk=float(need.exceedance(min(enough_kg, aboard_kg - tank.aside_kg))),
         accepted_risk=risk,
         refuel_kg=refuel_kg,
-        seconds_per_litre=effect * density * laps,
+        seconds_per_litre=seconds_per_litre,
         finish_fuel_kg=finish_fuel_kg,
-        finish_mass_kg=finish_mass_kg,
+        finish_mass_kg=bare_kg + ballast_kg,
         ballast_kg=ballast_kg,
         ballast_change_kg=ballast_kg - event.car.ballast_kg,
         driver=driver.name,
-        table=risk_table(need, aside_kg, density, wanted_l, effect * density * laps),
+        table=risk_table(need, tank.aside_kg, tank.density, wanted_kg, seconds_per_litre),
         blocked_by=blocked,
-        notes=_notes(event, session, driver, refuel_kg, bowser_c),
+        rests_on=_rests_on(fuel_use),
+        notes=(
+            *_filling_notes(event, tank, bowser_c, start_kg, refuel_kg, extra_kg),
+            *_mass_notes(event, driver),
+            *_race_notes(session, fuel_use, need, lap_s, tank, risk),
+        ),
     )
+
+
+def _tank(event: Event, bowser_c: float) -> _Tank:
+    fuel = event.fuel
+    density = density_kg_per_l(fuel.density_kg_per_l, bowser_c)
+    kept = max(density, fuel.density_kg_per_l)  # what must stay is the heavier, the colder it is
+    return _Tank(density, fuel.tank_l * density, fuel.unusable_l * kept, fuel.sample_l * kept)
 
 
 def session_need(
-    session: Session, fuel_use: FuelUseResults, lap_s: tuple[float, float]
+    session: Session,
+    fuel_use: FuelUseResults,
+    lap_s: tuple[float, float],
+    *,
+    cautions: bool = True,
 ) -> FuelNeed:
-    """Return the predictive distribution of the fuel a session burns, out- and in-laps included."""
-    race = session.kind == "race"
-    to_time = race and session.minutes is not None
-    laps = session.laps if race else laps_to_run(session, lap_s[0])
-    return fuel_use.need(
-        laps=laps,
-        minutes=session.minutes if to_time else None,
-        lap_time=lap_s if to_time else None,
-        formation_laps=session.formation_laps,
-        cool_down_laps=session.cool_down_laps,
-        caution=session.caution if race else None,
-    )
+    """Return the predictive distribution of the fuel a session burns, slow laps included.
+
+    A practice or qualifying session is counted as one run, with its out- and in-lap.
+    """
+    if session.kind == "race":
+        return fuel_use.need(
+            session.laps,
+            minutes=session.minutes,
+            lap_time=lap_s if session.minutes is not None else None,
+            formation_laps=session.formation_laps,
+            cool_down_laps=session.cool_down_laps,
+            caution=session.caution if cautions else None,
+            race=True,
+            wet=session.wet,
+        )
+    timed = max(1, laps_to_run(session, lap_s[0]) - 2)
+    return fuel_use.need(timed, out_laps=1, in_laps=1, race=False, wet=session.wet)
+
+
+def expected_laps(session: Session, need: FuelNeed, lap_s: float) -> float:
+    """Return the laps a session is expected to have, out- and in-laps included."""
+    if session.kind != "race":
+        return float(laps_to_run(session, lap_s))
+    weight = need.components["weight"].to_numpy(dtype=float)
+    return float(weight @ need.components["laps"].to_numpy(dtype=float))
 
 
 def risk_table(
-    need: FuelNeed, aside_kg: float, density: float, chosen_l: float, seconds_per_litre: float
+    need: FuelNeed, aside_kg: float, density: float, chosen_kg: float, seconds_per_litre: float
 ) -> pd.DataFrame:
     """Return load, risk of running short and time lost against the chosen load, a row per 0.1 l."""
-    low_l = (aside_kg + float(need.quantile(0.2))) / density
-    high_l = max((aside_kg + float(need.quantile(0.9999))) / density, chosen_l + 1.0)
-    start_l = np.arange(math.floor(low_l / STEP_L), math.ceil(high_l / STEP_L) + 1) * STEP_L
+    low_l = (aside_kg + need.quantile(0.2)) / density
+    high_l = max((aside_kg + need.quantile(0.9999)) / density, chosen_kg / density + 1.0)
+    steps = np.arange(math.floor(low_l / STEP_L), math.ceil(high_l / STEP_L) + 1)
+    start_l = steps.astype(np.float64) * STEP_L
     start_kg = start_l * density
     return pd.DataFrame(
         {
             "start_l": start_l,
             "start_kg": start_kg,
             "shortfall_risk": np.asarray(need.exceedance(start_kg - aside_kg), dtype=float),
-            "time_lost_s": (start_l - chosen_l) * seconds_per_litre,
+            "time_lost_s": (start_l - chosen_kg / density) * seconds_per_litre,
         }
     )
 
 
-def _round_up(litres: float) -> float:
-    return math.ceil(litres / STEP_L - 1e-9) * STEP_L
+def _missing_mass_kg(event: Event, driver: Driver, left_kg: float) -> float:
+    """Return what all the ballast allowed does not make up; fuel left over must."""
+    car = event.car
+    most_kg = car.mass_kg + driver.mass_kg + left_kg + car.ballast_limit_kg
+    return max(0.0, car.minimum_mass_kg - most_kg)
 
 
 def _fit_tank(
-    event: Event, session: Session, wanted_l: float, density: float
+    event: Event, session: Session, tank: _Tank, wanted_kg: float, extra_kg: float
 ) -> tuple[float, float, tuple[str, ...]]:
-    """Return start litres, kilograms to add at stops, and what is in the way."""
-    tank_l = event.fuel.tank_l
-    if wanted_l <= tank_l:
-        return wanted_l, 0.0, ()
-    stops = session.stops
-    missing_l = wanted_l - tank_l
-    if stops is not None and stops.refuel and missing_l <= tank_l * max(stops.minimum, 1):
-        return tank_l, missing_l * density, ()
-    return (
-        tank_l,
-        0.0,
-        (
-            f"{session.id} needs {wanted_l:.1f} l at the accepted risk and the tank holds"
-            f" {tank_l:.1f} l: save fuel, shorten the stint, accept more risk, or refuel if the"
-            " regulations allow it",
-        ),
-    )
-
-
-def _ballast(
-    event: Event, driver: Driver, finish_fuel_kg: float
-) -> tuple[float, float, tuple[str, ...]]:
-    """Return ballast to carry, lowest mass at the finish, and what is in the way."""
-    car = event.car
-    bare_kg = car.mass_kg + driver.mass_kg + finish_fuel_kg
-    needed_kg = max(0.0, car.minimum_mass_kg - bare_kg)
-    if needed_kg <= car.ballast_limit_kg:
-        return needed_kg, bare_kg + needed_kg, ()
-    short_kg = needed_kg - car.ballast_limit_kg
+    """Return kilograms to start with, to add at stops, and what is in the way."""
+    if wanted_kg <= tank.capacity_kg + 1e-9:
+        return wanted_kg, 0.0, ()
+    stops, missing_kg = session.stops, wanted_kg - tank.capacity_kg
+    if stops is not None and stops.refuel:
+        return tank.capacity_kg, missing_kg, ()
     words = (
-        f"the car may finish {short_kg:.1f} kg under the minimum mass of {car.minimum_mass_kg:.0f}"
-        f" kg even with {car.ballast_limit_kg:.0f} kg of ballast: start with {short_kg:.1f} kg"
-        " more fuel or ask the scrutineers about the ballast limit"
+        f"{session.id} needs {wanted_kg / tank.density:.1f} l at the accepted risk and the tank"
+        f" holds {event.fuel.tank_l:.1f} l: save fuel, shorten the stint, accept more risk, or"
+        " refuel if the regulations allow it"
     )
-    return car.ballast_limit_kg, bare_kg + car.ballast_limit_kg, (words,)
+    if wanted_kg - extra_kg <= tank.capacity_kg:
+        words = (
+            f"the car may finish {missing_kg:.1f} kg under the minimum mass of"
+            f" {event.car.minimum_mass_kg:.0f} kg even with {event.car.ballast_limit_kg:.0f} kg of"
+            " ballast and a full tank: ask the scrutineers about the ballast limit"
+        )
+    return tank.capacity_kg, 0.0, (words,)
 
 
-def _notes(
-    event: Event, session: Session, driver: Driver, refuel_kg: float, bowser_c: float
-) -> tuple[str, ...]:
+def _rests_on(fuel_use: FuelUseResults) -> tuple[str, ...]:
+    share = fuel_use.rests_on["data_share"]
+    named = {
+        "use_kg_per_lap": "use per lap",
+        "flow_scale": "the fuel channel's scale",
+        "race_shift_pct": "race against practice",
+    }
+    spreads = fuel_use.spreads
+    return (
+        *(f"{words}: {share[name]:.0%} from data" for name, words in named.items()),
+        f"change from session to session: {spreads.session_pct:.1f} %, from {spreads.sessions}"
+        f" session(s) and {spreads.session_df:.0f} degrees of freedom",
+    )
+
+
+def _filling_notes(
+    event: Event, tank: _Tank, bowser_c: float, start_kg: float, refuel_kg: float, extra_kg: float
+) -> list[str]:
     notes = [
         f"litres are at {bowser_c:.0f} degC in the bowser; weigh the fuel if you can",
         f"{event.fuel.unusable_l:g} l unusable and {event.fuel.sample_l:g} l for the sample are"
         " on top of what is burnt",
     ]
+    if start_kg > FULL_SHARE * tank.capacity_kg:
+        notes.append(
+            "the tank is all but full: fill late, petrol grows 0.12 % per degC as it warms"
+        )
+    if refuel_kg > 0:
+        stops = math.ceil(refuel_kg / (tank.capacity_kg - tank.unusable_kg))
+        notes.append(
+            f"{refuel_kg:.1f} kg must be added in {stops} stop(s) or more: the tank cannot hold it"
+            " at the start; the stint plan says when"
+        )
+    if extra_kg > 0:
+        notes.append(
+            f"{extra_kg:.1f} kg more than the laps need: at the ballast limit the minimum mass"
+            " takes it"
+        )
+    return notes
+
+
+def _mass_notes(event: Event, driver: Driver) -> list[str]:
+    notes = [
+        "the finish is counted with the sample taken and on the least fuel within the accepted"
+        " risk: running short and finishing too light both come from high use, one risk for both"
+    ]
     if len(event.drivers) > 1:
         notes.append(f"mass at the finish is for the lightest driver, {driver.name}")
-    if refuel_kg > 0:
-        notes.append(f"add {refuel_kg:.1f} kg at the stop: the tank cannot hold it at the start")
-    if session.kind == "race" and session.cool_down_laps == 0:
+    return notes
+
+
+def _race_notes(
+    session: Session,
+    fuel_use: FuelUseResults,
+    need: FuelNeed,
+    lap_s: tuple[float, float],
+    tank: _Tank,
+    risk: float,
+) -> list[str]:
+    notes = list(need.notes)
+    if session.kind != "race":
+        return notes
+    if session.cool_down_laps == 0:
         notes.append("no cool-down lap is given: fuel to drive back to the pits is not counted")
-    return tuple(notes)
+    if session.minutes is not None:
+        chances = need.components.groupby("laps")["weight"].sum()
+        said = ", ".join(f"{n} ({w:.0%})" for n, w in chances.items() if w >= 0.005)
+        notes.append(f"a race to time: {said} laps at {lap_s[0]:.1f} ± {lap_s[1]:.1f} s a lap")
+        notes.append("a quicker leader, just ahead when time is up, adds a lap to ours")
+    if session.caution is not None:
+        none = session_need(session, fuel_use, lap_s, cautions=False)
+        more_l = (none.quantile(1 - risk) - need.quantile(1 - risk)) / tank.density
+        if more_l >= STEP_L:
+            notes.append(f"it counts on the stated chance of cautions: {more_l:.1f} l more without")
+    return notes
