@@ -73,7 +73,12 @@ laps = 24
 formation_laps = 1
 cool_down_laps = 1
 value = 1.0
-caution = { chance_per_lap = 0.03, mean_laps = 3.0, lap_time_pct = 160.0, fuel_pct = 45.0, pit_loss_s = 18.0 }
+[session.caution]
+chance_per_lap = 0.03
+mean_laps = 3.0
+lap_time_pct = 160.0
+fuel_pct = 45.0
+pit_loss_s = 18.0
 [[session]]
 id = "R2"
 kind = "race"
@@ -82,7 +87,12 @@ minutes = 40
 formation_laps = 1
 cool_down_laps = 1
 value = 1.0
-caution = { chance_per_lap = 0.02, mean_laps = 3.0, lap_time_pct = 160.0, fuel_pct = 45.0, pit_loss_s = 18.0 }
+[session.caution]
+chance_per_lap = 0.02
+mean_laps = 3.0
+lap_time_pct = 160.0
+fuel_pct = 45.0
+pit_loss_s = 18.0
 [[session]]
 id = "R3"
 kind = "race"
@@ -91,8 +101,19 @@ laps = 34
 formation_laps = 1
 cool_down_laps = 1
 value = 1.5
-stops = { minimum = 1, first_lap = 8, last_lap = 28, stationary_s = 45.0, tyres = true, refuel = false }
-caution = { chance_per_lap = 0.02, mean_laps = 3.0, lap_time_pct = 160.0, fuel_pct = 45.0, pit_loss_s = 18.0 }
+[session.stops]
+minimum = 1
+first_lap = 8
+last_lap = 28
+stationary_s = 45.0
+tyres = true
+refuel = false
+[session.caution]
+chance_per_lap = 0.02
+mean_laps = 3.0
+lap_time_pct = 160.0
+fuel_pct = 45.0
+pit_loss_s = 18.0
 """
 TRUE_LITRES = 1.55  # per timed lap of the invented car
 

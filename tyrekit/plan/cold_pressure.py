@@ -1,4 +1,8 @@
-"""Cold pressures to set so that the tyres reach the hot target when it matters."""
+"""Cold pressures to set so that the tyres reach the hot target when it matters.
+
+The limits of the series and of the tyre supplier come before any figure here; a tyre that runs
+too soft can fail. Pressures are gauge and the law behind them is in absolute units.
+"""
 
 from __future__ import annotations
 
@@ -7,27 +11,53 @@ from dataclasses import dataclass
 import pandas as pd
 
 from tyrekit.fit.pressure import PressureResults
+from tyrekit.model.air import standard_pressure
+from tyrekit.model.gas import cold_pressure
 from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Event, Session
 
-TARGET_LAP = {"qualifying": 2, "practice": 4, "race": 6}  # lap by which the target should be met
-STEP_BAR = 0.01
+TARGET_LAP = {"qualifying": 2, "practice": 4, "race": 6}  # at speed; common practice, no source
+STEP_BAR = 0.01  # what a gauge can be read and set to
+SHORT_LAP_S = 90.0  # only to see whether a session is too short for the target lap
 
 
 @dataclass(frozen=True)
 class ColdPressures:
     """Cold gauge pressure per corner with its interval.
 
-    ``table`` has a row per corner: hot target, cold pressure to set, interval, whether the lowest
-    allowed pressure was in the way (``limited``) and in words what the figure rests on.
+    Attributes
+    ----------
+    target_lap : int
+        Lap at speed by which the target should be met; an out- or formation lap comes before it.
+    cold_c, ambient_bar : float
+        Tyre temperature when the pressures are set, and air pressure outside.
+    table : DataFrame
+        A row per corner: hot_target_bar; cold_bar to set with lower_bar and upper_bar; hot_bar,
+        hot_lower_bar and hot_upper_bar expected from it at the target lap; hot_floor_bar, the
+        reading then below which bleeding would leave the cold pressure under the limit; limited
+        (the limit was in the way); basis, in words.
     """
 
     session: str
     target_lap: int
     air_c: float
     track_c: float
+    cold_c: float
+    ambient_bar: float
     table: pd.DataFrame
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Conditions:
+    """What the pressures are worked out for; `laps` counts the slow lap before the target lap."""
+
+    laps: int
+    air_c: float
+    track_c: float
+    cold_c: float
+    ambient_bar: float
+    level: float
 
 
 def cold_pressures(
@@ -38,6 +68,8 @@ def cold_pressures(
     air_c: float,
     track_c: float,
     target_lap: int | None = None,
+    cold_c: float | None = None,
+    altitude_m: float | None = None,
     level: float = 0.9,
 ) -> ColdPressures:
     """Return the cold pressures for the hot target at `target_lap` of a session.
@@ -47,58 +79,100 @@ def cold_pressures(
     event : Event
         Hot targets per axle and the lowest cold pressure the kit may advise.
     air_c, track_c : float
-        Temperatures expected when the session starts; the pressures are set at `air_c`.
+        Temperatures expected when the session starts, -30 to 55 and -20 to 80 degC.
     target_lap : int, optional
-        Lap by which the target should be met; by default 2 in qualifying, 4 in practice and 6 in
-        races (common practice, no source), never more than the session's laps.
+        Lap at speed by which the target should be met, 1 or more; by default 2 in qualifying, 4
+        in practice and 6 in races (common practice, no source), never more than there are laps.
+    cold_c : float, optional
+        Temperature of the tyres when they are set, by default `air_c`: in the sun or a warm
+        garage they are warmer.
+    altitude_m : float, optional
+        Height of the circuit, for the air pressure outside (ISO2533); by default that of the
+        readings behind the fit.
     level : float
-        Share of the interval, between 0 and 1.
+        Share of the intervals, between 0 and 1.
     """
-    lap = target_lap or min(TARGET_LAP[session.kind], laps_to_run(session, 90.0))
-    rows = []
-    for corner in ("FL", "FR", "RL", "RR"):
-        target = event.tyres.hot_target_bar
-        hot_bar = target.front if corner.startswith("F") else target.rear
-        found = pressure.cold_bar(
-            corner, hot_bar=hot_bar, laps=lap, air_c=air_c, track_c=track_c, level=level
-        )
-        rows.append(_row(event, corner, hot_bar, *found))
+    slow = 1 if session.kind != "race" else min(session.formation_laps, 1)
+    lap = target_lap or _usual_lap(session, slow)
+    ambient_bar = pressure.ambient_bar
+    if altitude_m is not None:
+        ambient_bar = float(standard_pressure(altitude_m)) / 1000.0
+    when_set = air_c if cold_c is None else cold_c
+    conditions = _Conditions(lap + slow, air_c, track_c, when_set, ambient_bar, level)
+    rows = [_row(event, pressure, corner, conditions) for corner in ("FL", "FR", "RL", "RR")]
     table = pd.DataFrame(rows)
     return ColdPressures(
         session=session.id,
         target_lap=lap,
         air_c=air_c,
         track_c=track_c,
+        cold_c=when_set,
+        ambient_bar=ambient_bar,
         table=table,
-        notes=_notes(event, table, air_c),
+        notes=_notes(event, table, conditions, lap),
     )
 
 
+def _usual_lap(session: Session, slow: int) -> int:
+    return max(1, min(TARGET_LAP[session.kind], laps_to_run(session, SHORT_LAP_S) - slow))
+
+
 def _row(
-    event: Event, corner: str, hot_bar: float, mean: float, lower: float, upper: float
+    event: Event, pressure: PressureResults, corner: str, at: _Conditions
 ) -> dict[str, object]:
+    target = event.tyres.hot_target_bar
+    hot_bar = target.front if corner.startswith("F") else target.rear
     floor = event.tyres.cold_minimum_bar
-    limited = floor is not None and mean < floor
-    set_bar = floor if floor is not None and limited else mean
+    where = (at.laps, at.air_c, at.track_c, at.level)
+    also = {"cold_c": at.cold_c, "ambient_bar": at.ambient_bar}
+    mean, lower, upper = pressure.cold_bar(corner, hot_bar, *where, **also)
+    limited = mean < floor
+    set_bar = max(round(mean / STEP_BAR) * STEP_BAR, floor)
+    hot = pressure.hot_bar(corner, set_bar, *where, **also)
     return {
         "corner": corner,
         "hot_target_bar": hot_bar,
-        "cold_bar": round(set_bar / STEP_BAR) * STEP_BAR if not limited else set_bar,
-        "lower_bar": lower,
-        "upper_bar": upper,
+        "cold_bar": set_bar,
+        "lower_bar": max(lower, floor),
+        "upper_bar": max(upper, floor),
+        "hot_bar": hot[0],
+        "hot_lower_bar": hot[1],
+        "hot_upper_bar": hot[2],
+        "hot_floor_bar": pressure.hot_bar(corner, floor, *where, **also)[0],
         "limited": limited,
         "basis": f"lowest allowed is {floor:.2f} bar" if limited else "hot target",
     }
 
 
-def _notes(event: Event, table: pd.DataFrame, air_c: float) -> tuple[str, ...]:
-    notes = [f"set cold, tyres at {air_c:.0f} degC; re-check if the air changes by 3 degC or more"]
+def bled_cold_bar(hot_bar: float, gas_c: float, cold_c: float, ambient_bar: float) -> float:
+    """Return the cold gauge pressure of a tyre bled to `hot_bar` with its gas at `gas_c`.
+
+    Parameters
+    ----------
+    hot_bar : float
+        Gauge pressure after bleeding.
+    gas_c, cold_c : float
+        Gas temperature when bled and when cold, degC.
+    ambient_bar : float
+        Air pressure outside, absolute.
+    """
+    return float(cold_pressure(hot_bar, gas_c, cold_c, ambient_bar))
+
+
+def _notes(event: Event, table: pd.DataFrame, at: _Conditions, lap: int) -> tuple[str, ...]:
+    notes = [
+        f"set with the tyres at {at.cold_c:.0f} degC, for lap {lap} at speed; re-check if the air"
+        " or the tyres change by 3 degC or more",
+        "before bleeding a hot tyre: not below its hot floor, or it will be under the limit cold",
+    ]
     if table["limited"].any():
         corners = ", ".join(table.loc[table["limited"], "corner"])
         notes.append(
             f"{corners}: the hot target would need less than the lowest allowed cold pressure;"
             " the limit wins and the tyre will run above target"
         )
-    if event.tyres.cold_minimum_bar is None:
-        notes.append("no lowest cold pressure is given: look up the tyre supplier's limit")
+    notes.append(
+        f"never below {event.tyres.cold_minimum_bar:.2f} bar cold; the tyre supplier's limit and"
+        " advice come first"
+    )
     return tuple(notes)
