@@ -7,6 +7,7 @@ too soft can fail. Pressures are gauge and the law behind them is in absolute un
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 
@@ -124,11 +125,13 @@ def _row(
     hot_bar = target.front if corner.startswith("F") else target.rear
     floor = event.tyres.cold_minimum_bar
     where = (at.laps, at.air_c, at.track_c, at.level)
-    also = {"cold_c": at.cold_c, "ambient_bar": at.ambient_bar}
-    mean, lower, upper = pressure.cold_bar(corner, hot_bar, *where, **also)
+    from_cold = partial(pressure.hot_bar, cold_c=at.cold_c, ambient_bar=at.ambient_bar)
+    mean, lower, upper = pressure.cold_bar(
+        corner, hot_bar, *where, cold_c=at.cold_c, ambient_bar=at.ambient_bar
+    )
     limited = mean < floor
     set_bar = max(round(mean / STEP_BAR) * STEP_BAR, floor)
-    hot = pressure.hot_bar(corner, set_bar, *where, **also)
+    hot = from_cold(corner, set_bar, *where)
     return {
         "corner": corner,
         "hot_target_bar": hot_bar,
@@ -138,7 +141,7 @@ def _row(
         "hot_bar": hot[0],
         "hot_lower_bar": hot[1],
         "hot_upper_bar": hot[2],
-        "hot_floor_bar": pressure.hot_bar(corner, floor, *where, **also)[0],
+        "hot_floor_bar": from_cold(corner, floor, *where)[0],
         "limited": limited,
         "basis": f"lowest allowed is {floor:.2f} bar" if limited else "hot target",
     }
