@@ -121,8 +121,10 @@ def _reasons(
         reason[rows & (reason == "")] = why
 
     if "counts" in laps:
-        out = ~laps["counts"].astype("boolean").fillna(False).to_numpy(dtype=bool)
-        said = columns["reason"]
+        counts, said = laps["counts"], columns["reason"]
+        if counts.dtype != np.bool_:
+            counts = counts.astype("boolean").fillna(False)
+        out = ~counts.to_numpy(dtype=bool)
         reason[out] = np.where(said[out] == "", "does not count", said[out])
     runs, numbers = columns["run_id"], columns["lap"]
     if without:
@@ -140,11 +142,23 @@ def _reasons(
 
 def _slow(columns: Mapping[str, NDArray[Any]], usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Laps beyond 1.03 x their stint's median; the session's for a stint of under four laps."""
-    time = pd.Series(np.where(usable, columns["lap_time_s"], np.nan))
-    stint, session = time.groupby(columns["run_id"]), time.groupby(columns["session"])
-    few = stint.transform("count").to_numpy() < 4
-    median = np.where(few, session.transform("median"), stint.transform("median"))
-    return np.asarray(time.to_numpy() > SLOW * median)
+    time = columns["lap_time_s"]
+    stint, many = _medians(columns["run_id"], time, usable)
+    session, _ = _medians(columns["session"], time, usable)
+    median = np.where(many < 4, session, stint)
+    return np.asarray(usable & (time > SLOW * median))
+
+
+def _medians(
+    label: Objects, values: Floats, usable: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Each row's group median over the usable rows, infinite without any, and their number."""
+    code, names = pd.factorize(label)
+    order = np.flatnonzero(usable)[np.argsort(code[usable], kind="stable")]
+    many = np.bincount(code[usable], minlength=len(names))
+    parts = np.split(values[order], np.cumsum(many)[:-1]) if len(names) else []
+    median = np.array([np.median(part) if len(part) else np.inf for part in parts])
+    return median[code], many[code]
 
 
 def _fill(kept: dict[str, NDArray[Any]]) -> tuple[str, ...]:

@@ -215,24 +215,24 @@ def _spreads(beliefs: Mapping[str, Prior]) -> dict[str, float]:
 
 
 def _laps(table: pd.DataFrame, settled: Settled) -> pd.DataFrame:
-    names = ["run_id", "session", "lap", "set_id", "age_laps", "fuel_kg", "lap_time_s"]
-    laps = table[names].copy()
-    laps["fitted_s"] = laps["lap_time_s"].to_numpy() - settled.residual_s
-    laps["residual_s"] = settled.residual_s
-    laps["kept"] = settled.kept
-    return laps
+    names = ("run_id", "session", "lap", "set_id", "age_laps", "fuel_kg", "lap_time_s")
+    columns = {name: table[name].to_numpy() for name in names}
+    columns["fitted_s"] = columns["lap_time_s"] - settled.residual_s
+    return pd.DataFrame(columns | {"residual_s": settled.residual_s, "kept": settled.kept})
 
 
 def _left_out(rows: LapRows, settled: Settled) -> pd.DataFrame:
     """The laps not used, before the fit and by it, with reason and residual."""
-    trimmed = rows.table[~settled.kept]
     residual = settled.residual_s[~settled.kept]
-    own = trimmed[["run_id", "session", "lap", "lap_time_s"]].copy()
-    own["reason"] = [
-        f"{abs(r):.2f} s {'slower' if r > 0 else 'faster'} than the fit: "
-        f"{'traffic or a mistake' if r > 0 else 'check the lap time'}"
-        for r in residual
-    ]
+    own = {n: rows.table[n].to_numpy()[~settled.kept] for n in rows.left_out if n in rows.table}
+    own["reason"] = np.array([_too_far(r) for r in residual], dtype=object)
     own["residual_s"] = residual
-    parts = [part for part in (rows.left_out, own) if len(part)]
-    return pd.concat(parts, ignore_index=True) if parts else rows.left_out
+    before = rows.left_out
+    return pd.DataFrame({n: np.concatenate([before[n].to_numpy(), own[n]]) for n in before})
+
+
+def _too_far(residual_s: float) -> str:
+    side, why = (
+        ("slower", "traffic or a mistake") if residual_s > 0 else ("faster", "check the lap time")
+    )
+    return f"{abs(residual_s):.2f} s {side} than the fit: {why}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
 from tyrekit.fit.lap_design import SLOPE
@@ -73,8 +74,9 @@ def fuel_or_age(result: LapTimeEstimates) -> str:
 
 def correlation(result: LapTimeEstimates, one: str, other: str) -> float:
     """Return the correlation of two parameters' estimates."""
-    cov = result.cov.loc[[one, other], [one, other]].to_numpy()
-    return float(cov[0, 1]) / math.sqrt(float(cov[0, 0] * cov[1, 1]))
+    names, cov = list(result.params.index), result.cov.to_numpy()
+    i, j = names.index(one), names.index(other)
+    return float(cov[i, j]) / math.sqrt(float(cov[i, i] * cov[j, j]))
 
 
 def _left_out(result: LapTimeEstimates) -> Iterator[str]:
@@ -107,9 +109,11 @@ def _belief_only(result: LapTimeEstimates) -> Iterator[str]:
 
 
 def _conflicts(result: LapTimeEstimates) -> Iterator[str]:
-    for name in WORDS:
-        belief, spread = (float(result.rests_on[c][name]) for c in ("belief", "belief_sd"))
-        found = result.estimate(name)
+    believed = result.rests_on[["belief", "belief_sd"]].to_numpy()
+    for at, name in enumerate(result.params.index):
+        if name not in WORDS:
+            continue
+        (belief, spread), found = believed[at].tolist(), result.estimate(str(name))
         apart = conflict_sd(belief, spread, found.mean, found.sd)
         if abs(apart) > APART:
             laps = _from_laps(belief, spread, found.mean, found.sd)
@@ -127,13 +131,15 @@ def _from_laps(belief: float, spread: float, mean: float, sd: float) -> float:
 
 
 def _far_sessions(result: LapTimeEstimates) -> Iterator[str]:
-    for name, laps in result.laps.groupby("session", sort=False):
-        own = float(result.params[f"session_s:{name}"])
-        off = own + float(laps["residual_s"].median())
-        if abs(off) > FAR_SESSION * result.spreads["session_s"] or laps["kept"].mean() < 0.5:
+    session = result.laps["session"].to_numpy(dtype=object)
+    residual, kept = (result.laps[name].to_numpy() for name in ("residual_s", "kept"))
+    for name in dict.fromkeys(session):
+        at = session == name
+        off = float(result.params[f"session_s:{name}"]) + float(np.median(residual[at]))
+        if abs(off) > FAR_SESSION * result.spreads["session_s"] or kept[at].mean() < 0.5:
             yield (
                 f"session {name} is {abs(off):.1f} s {'slower' if off > 0 else 'faster'} than the "
-                f"others for no reason in the table, {laps['kept'].sum()} of {len(laps)} laps fit. "
+                f"others for no reason in the table, {kept[at].sum()} of {at.sum()} laps fit. "
                 "Wet, another layout, or a wrong clock? Mark it wet in event.toml if so."
             )
 

@@ -122,8 +122,9 @@ class FitResult(Record):
 
     def estimate(self, name: str) -> Estimate:
         """Return one parameter as (mean, sd)."""
-        at = self.params.index.get_loc(name)
-        return Estimate(float(self.params.to_numpy()[at]), float(self.bse.to_numpy()[at]))
+        at = list(self.params.index).index(name)
+        variance = float(self.cov.to_numpy()[at, at])
+        return Estimate(float(self.params.to_numpy()[at]), math.sqrt(variance))
 
 
 def check_level(level: float) -> float:
