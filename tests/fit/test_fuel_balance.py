@@ -29,8 +29,8 @@ def runs(*rows):
     return pd.DataFrame(full, columns=["start", "run_id", "session", "fuel_start_kg"])
 
 
-def balances(fuel_book, of_runs):
-    return ledger(fuel_book, of_runs, EVENT, BELIEFS)
+def balances(fuel_book, of_runs, expected_kg=None):
+    return ledger(fuel_book, of_runs, EVENT, BELIEFS, expected_kg or {})
 
 
 def test_fill_less_drain_is_what_was_burnt():
@@ -78,13 +78,23 @@ def test_a_drain_before_running_only_corrects_the_fill():
     assert found.balances[0].used_kg == pytest.approx(16.0)
 
 
+PARTLY = (
+    book((0, "fill", 40.0), (40, "drain", 5.0), (120, "drain", 8.0)),
+    runs((10, "a", "P1", 40.0), (70, "b", "P2", 22.0)),  # 22 kg aboard with nothing filled
+)
+
+
 def test_a_partial_drain_does_not_close_the_balance():
-    found = balances(
-        book((0, "fill", 40.0), (40, "drain", 5.0), (120, "drain", 8.0)),
-        runs((10, "a", "P1", 40.0), (70, "b", "P2", 22.0)),  # 22 kg aboard with nothing filled
-    )
-    (one,) = found.balances
+    # by its laps the first run burnt about 14 kg: 40 - 5 - 22 = 13, not 40 - 5 = 35
+    (one,) = balances(*PARTLY, {"a": 14.0, "b": 14.0}).balances
     assert one.used_kg == pytest.approx(27.0) and one.run_ids == ("a", "b")
+
+
+def test_an_unwritten_fill_after_a_drain_starts_anew():
+    # by its laps the first run burnt about 33 kg: the tank was drained, then filled unseen
+    found = balances(*PARTLY, {"a": 33.0, "b": 14.0})
+    assert [one.used_kg for one in found.balances] == pytest.approx([35.0, 14.0])
+    assert any("fuel_start_kg at its word" in note for note in found.notes)
 
 
 def test_start_fuel_stands_in_for_a_fill_nobody_wrote_down():

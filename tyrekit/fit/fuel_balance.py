@@ -1,7 +1,8 @@
 """The tank's ledger: what fills, drains and samples say the car burnt, in kg.
 
 Every volume is turned into kg at its own temperature. A drain is taken to empty the tank down
-to what the pick-up cannot reach, unless the next run's start fuel says that more was left.
+to what the pick-up cannot reach, unless the next run's start fuel and the laps run both say
+that it left fuel aboard.
 """
 
 from __future__ import annotations
@@ -50,7 +51,11 @@ class Ledger(NamedTuple):
 
 
 def ledger(
-    fuel_book: pd.DataFrame, runs: pd.DataFrame, event: Event, beliefs: Mapping[str, Prior]
+    fuel_book: pd.DataFrame,
+    runs: pd.DataFrame,
+    event: Event,
+    beliefs: Mapping[str, Prior],
+    expected_kg: Mapping[str, float],
 ) -> Ledger:
     """Return the balances that the book's fuel table and the runs' start fuel support.
 
@@ -64,12 +69,15 @@ def ledger(
         Density at 15 degC and unusable volume.
     beliefs : mapping of Prior
         ``fill_l``, ``fill_kg`` (spread of a reading) and ``fuel_c`` (where nobody measured).
+    expected_kg : mapping
+        Run id -> roughly what its laps should burn; tells a partial drain from a fill that
+        nobody wrote down.
     """
     moved, left_out, notes = _movements(fuel_book, runs, event.fuel.density_kg_per_l, beliefs)
     entries = sorted([*moved, *_runs(runs)], key=lambda e: (e.at, e.order))
     tolerance_kg = event.fuel.unusable_l * event.fuel.density_kg_per_l + RESIDUE_KG
     found = []
-    for group in _groups(entries, tolerance_kg):
+    for group in _groups(entries, tolerance_kg, expected_kg):
         balance, note = _balance(group, tolerance_kg, beliefs["fill_kg"].mean)
         found += [balance] if balance else []
         notes += [note] if note else []
@@ -141,12 +149,14 @@ def _runs(runs: pd.DataFrame) -> Iterator[Entry]:
         yield Entry(at, 2, "run", start_kg, 0.0, str(row["run_id"]), session)
 
 
-def _groups(entries: list[Entry], tolerance_kg: float) -> Iterator[list[Entry]]:
+def _groups(
+    entries: list[Entry], tolerance_kg: float, expected_kg: Mapping[str, float]
+) -> Iterator[list[Entry]]:
     """Yield the entries from one empty tank to the next; the last may be still open."""
     group: list[Entry] = []
     for i, entry in enumerate(entries):
         starts_anew = entry.kind in ("fill", "run") and _drained(group)
-        if starts_anew and not _carried_over(entries[i:], tolerance_kg):
+        if starts_anew and not _left_aboard(group, entries[i:], tolerance_kg, expected_kg):
             yield group
             group = []
         group.append(entry)
@@ -161,14 +171,33 @@ def _drained(group: list[Entry]) -> bool:
     return "drain" in kinds[last + 1 :]
 
 
-def _carried_over(rest: list[Entry], tolerance_kg: float) -> bool:
-    """Return whether the next run started with more than was filled since the drain."""
+def _left_aboard(
+    group: list[Entry], rest: list[Entry], tolerance_kg: float, expected_kg: Mapping[str, float]
+) -> bool:
+    """Return whether the last drain left fuel aboard rather than a fill going unwritten.
+
+    The next run started with more than was filled since; which of the two it was, the laps run
+    before the drain decide.
+    """
+    extra_kg = _unexplained(rest)
+    one, _ = _balance(group, tolerance_kg, 0.0)
+    if not extra_kg > tolerance_kg or one is None or one.used_kg <= extra_kg:
+        return False
+    expected = sum(expected_kg.get(run_id, 0.0) for run_id in one.run_ids)
+    if expected <= 0:
+        return False
+    emptied, left = (abs(math.log(kg / expected)) for kg in (one.used_kg, one.used_kg - extra_kg))
+    return left < emptied
+
+
+def _unexplained(rest: list[Entry]) -> float:
+    """Return the start fuel of the next run that is in no fill since; NaN when not known."""
     filled = 0.0
     for entry in rest:
         if entry.kind == "run":
-            return entry.kg - filled > tolerance_kg  # False when not known
+            return entry.kg - filled
         filled += entry.kg if entry.kind == "fill" else -entry.kg
-    return False
+    return math.nan
 
 
 def _balance(

@@ -18,6 +18,7 @@ import pandas as pd
 from tyrekit.fit.fuel_balance import Balance, Ledger, ledger
 from tyrekit.fit.fuel_design import (
     SESSION,
+    SHARES,
     Rows,
     lap_rows,
     log_beliefs,
@@ -73,7 +74,9 @@ class FuelUseModel:
         """Return the results; without any data they are the beliefs, and say so."""
         density = self.event.fuel.density_kg_per_l
         laps = fuel_laps(self.laps)
-        book = ledger(self.fuel_book, self.runs, self.event, self.beliefs)
+        book = ledger(
+            self.fuel_book, self.runs, self.event, self.beliefs, self._believed_kg(density)
+        )
         scale = checked(book.balances, laps.flow_l, density, self.beliefs["flow_scale"])
         if not scale.table["used"].any():
             scale = suspicion(scale, laps.used, density, self.beliefs)
@@ -98,6 +101,16 @@ class FuelUseModel:
             races=tuple(s.id for s in self.event.sessions if s.kind == "race"),
             wets=tuple(s.id for s in self.event.sessions if s.wet),
         )
+
+    def _believed_kg(self, density: float) -> dict[str, float]:
+        """Return run id -> kg that its laps burn by belief alone."""
+        laps = self.laps.reindex(columns=["run_id", "kind"]).astype(str)
+        share = {kind: self.beliefs[name].mean for kind, name in SHARES.items()}
+        each = laps["kind"].map(lambda kind: share.get(kind, 1.0))
+        lap_kg = density * self.beliefs["use_l_per_lap"].mean
+        return {
+            str(run): lap_kg * float(n) for run, n in each.groupby(laps["run_id"]).sum().items()
+        }
 
     def _without_channel(self, book: Ledger, scale: Checked) -> list[tuple[Balance, pd.DataFrame]]:
         """Return the balances the channel does not cover whose laps are all known."""
