@@ -84,21 +84,21 @@ def assemble(
 
 
 def assumed_laps(ran: Sequence[Ran], event: Event, lap_s: float) -> dict[str, tuple[int, str]]:
-    """Return run id -> laps its tyres are taken to have run, and the ground, for runs without any.
+    """Return run id -> laps its tyres are taken to have run beyond those seen, and the ground.
 
-    Tyres that ran are not as they were: a session's planned laps, else its laps or minutes, less
-    those its other runs show, are shared out among its runs without laps.
+    For runs without laps and runs whose log ends on the track. Tyres that ran are not as they
+    were: a session's planned laps, else its laps or minutes, less those seen, are shared out.
     """
     assumed: dict[str, tuple[int, str]] = {}
     for session in event.sessions:
         own = [one for one in ran if one.session == session.id]
-        bare = [one for one in own if not len(one.laps)]
-        if not bare:
+        short = [one for one in own if not len(one.laps) or one.ends_on_track]
+        if not short:
             continue
         laps, ground = _planned(session, lap_s)
         rest = max(0, laps - sum(len(one.laps) for one in own))
-        for i, one in enumerate(bare):
-            share = rest // len(bare) + (i < rest % len(bare))
+        for i, one in enumerate(short):
+            share = rest // len(short) + (i < rest % len(short))
             assumed[one.run_id] = (share, ground)
     return assumed
 
@@ -121,7 +121,8 @@ def _on_tyres(
     lap_km = event.circuit.length_m / 1000
     found = []
     for one in ran:
-        laps = float(one.laps["lap"].max()) if len(one.laps) else float(assumed[one.run_id][0])
+        seen = float(one.laps["lap"].max()) if len(one.laps) else 0.0
+        laps = seen + assumed.get(one.run_id, (0, ""))[0]
         tyres = {corner: str(fitted[one.run_id][corner]) for corner in CORNERS}
         found.append(Run(one.run_id, one.start, one.end, tyres, laps, laps * lap_km))
     return found

@@ -134,6 +134,11 @@ class Book:
             rows = [[table, e.cells] for table in TABLES for e in ledger.current(connection, table)]
         return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
 
+    def is_empty(self) -> bool:
+        """Whether the book has never held a row."""
+        with self._reading() as connection:
+            return ledger.count(connection) == 0
+
     def typed_saves(self) -> int:
         """Return how many saves people made since the CSV files were read in."""
         with self._reading() as connection:

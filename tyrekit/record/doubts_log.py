@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 
 from tyrekit.record.evidence import Doubt, Evidence
-from tyrekit.record.running import Ran, closest_log, log_files
+from tyrekit.record.faults import nearest
+from tyrekit.record.running import Ran, log_files
 
 LENGTH_WITHIN = 0.05  # a logger's lap distance against the circuit's
 SPEED_MIX_UPS = {
@@ -26,7 +27,8 @@ def missing_log(e: Evidence) -> Iterator[Doubt]:
     for ran in e.ran:
         if not ran.missing:
             continue
-        close = closest_log(ran.missing, e.folder)
+        taken = {r.log.name for r in e.ran if r.log}
+        close = nearest(ran.missing, [name for name in log_files(e.folder) if name not in taken])
         look = f"Is {close!r} meant? " if close else ""
         yield Doubt(
             "missing log",
@@ -62,7 +64,7 @@ def cut_off_log(e: Evidence) -> Iterator[Doubt]:
         yield Doubt(
             "log cut off",
             f"{ran.log.name} ends in mid-line: {rows} row(s), {seconds:.2f} s, incomplete; {ends};"
-            f" all {len(ran.laps)} laps before that are used, what came after is not known",
+            f" the {len(ran.laps)} laps before that are used. {_after_the_end(e, ran)}",
             1.0,
             f"logs/{ran.log.name}",
             "Copy the file from the logger again; laps it lacks can be typed into book/laps.csv.",
@@ -112,23 +114,25 @@ def unit_disagreement(e: Evidence) -> Iterator[Doubt]:
 
 def lap_distance(e: Evidence) -> Iterator[Doubt]:
     """The speed channel makes a lap longer or shorter than the circuit."""
+    length_m, off = e.event.circuit.length_m, []
     for ran in e.ran:
         run_m = ran.laps.loc[ran.laps["kind"] == "timed", "run_m"].dropna()
-        if len(run_m) < 2:
-            continue
-        ratio = float(np.median(run_m)) / e.event.circuit.length_m
-        if abs(ratio - 1) <= LENGTH_WITHIN:
-            continue
-        hints = [words for k, words in SPEED_MIX_UPS.items() if abs(ratio / k - 1) < 0.03]
-        hint = f": as if {hints[0]}" if hints else ""
-        yield Doubt(
-            "lap distance",
-            f"run {ran.run_id}: a lap is {ratio * e.event.circuit.length_m:.0f} m by the speed,"
-            f" {ratio:.3f} times the circuit's {e.event.circuit.length_m:.0f} m{hint}",
-            0.95 if hints else 0.7,
-            "event.toml [log] speed",
-            "Correct the unit of the speed, or [circuit] length_m.",
-        )
+        ratio = float(np.median(run_m)) / length_m if len(run_m) > 1 else 1.0
+        if abs(ratio - 1) > LENGTH_WITHIN:
+            off.append((ran.run_id, ratio))
+    if not off:
+        return
+    run_id, ratio = off[0]
+    hints = [words for k, words in SPEED_MIX_UPS.items() if abs(ratio / k - 1) < 0.03]
+    runs = f"run {run_id}" + (f" and {len(off) - 1} more" if off[1:] else "")
+    yield Doubt(
+        "lap distance",
+        f"{runs}: a lap is {ratio * length_m:.0f} m by the speed, {ratio:.3f} times the circuit's"
+        f" {length_m:.0f} m" + (f": as if {hints[0]}" if hints else ""),
+        0.95 if hints else 0.7,
+        "event.toml [log] speed",
+        "Correct the unit of the speed, or [circuit] length_m.",
+    )
 
 
 def repeated_log(e: Evidence) -> Iterator[Doubt]:
@@ -203,6 +207,14 @@ def log_of_no_run(e: Evidence) -> Iterator[Doubt]:
             "logs/",
             "Name it in the log column of its run, or move it away.",
         )
+
+
+def _after_the_end(e: Evidence, ran: Ran) -> str:
+    """Say what is taken to have followed the end of a log that was cut off."""
+    if not ran.ends_on_track:
+        return "The car stood by then"
+    laps, ground = e.assumed.get(ran.run_id, (0, ""))
+    return f"The car was still running: its tyres are taken to have run {laps} laps more ({ground})"
 
 
 def _laps_left(e: Evidence, ran: Ran) -> str:

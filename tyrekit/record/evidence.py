@@ -43,7 +43,7 @@ class Evidence:
     """A weekend as read.
 
     `changed` is table -> what became of its CSV file since it was read into the book; `assumed`
-    is run id -> laps put on its tyres without evidence, and on what ground.
+    is run id -> laps put on its tyres beyond those seen, and on what ground.
     """
 
     folder: Path

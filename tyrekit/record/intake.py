@@ -18,6 +18,7 @@ from tyrekit.record.tables import TABLES, completed, header_problems
 
 FILE_NAME = "book.sqlite"
 FOLDER_NAME = "book"
+FIRST = "book/*.csv"  # who entered the rows of the first opening
 KEYS: dict[str, tuple[str, ...]] = {
     "tyres": ("tyre_id",),
     "runs": ("run_id",),
@@ -39,7 +40,9 @@ def open_book(folder: Path, event: Event) -> Book:
         A file, a row or what the rows say together breaks a rule; all of it is in the message.
     """
     path = folder / FILE_NAME
-    book = Book(path if path.exists() else draft(folder), event)
+    book = Book(path, event)
+    if not path.exists() or book.is_empty():
+        book = Book(draft(folder), event)
     if found := book.problems():
         raise BookError.joined(found)
     return book
@@ -50,7 +53,7 @@ def draft(folder: Path) -> bytes:
     sheets = read_sheets(folder)
     with closing(sqlite3.connect(":memory:")) as connection:
         connection.executescript(ledger.SCHEMA)
-        save_id = ledger.new_save(connection, "book/*.csv")
+        save_id = ledger.new_save(connection, FIRST)
         for table, sheet in sheets.items():
             _record_file(connection, folder, table, save_id)
             for line, cells in sheet.rows.items():
@@ -88,7 +91,7 @@ def keep(book: Book, folder: Path) -> Book:
     """Write a book's image to disk whole and return the book on disk.
 
     A folder that cannot be written leaves the book as it is, to be read only. When another
-    program has made the file meanwhile, that one is used.
+    program has made the file meanwhile, that one is used; one without any row is filled.
     """
     if isinstance(book.source, Path):
         return book
@@ -108,7 +111,10 @@ def keep(book: Book, folder: Path) -> Book:
         return book
     finally:
         part.unlink(missing_ok=True)
-    return Book(path, book.event)
+    kept = Book(path, book.event)
+    if kept.is_empty() and changed_files(kept, folder):
+        import_csv(kept, folder, FIRST)
+    return kept
 
 
 def changed_files(book: Book, folder: Path) -> dict[str, str]:

@@ -46,6 +46,8 @@ class Cut:
         From the car's first movement to the end of the log, s.
     fuel_l : float
         The logger's litres over the whole run; NaN without a fuel channel.
+    counter_l : float
+        The same by the logger's own counter, where there is a flow channel as well.
     run_km : float
         Distance run; NaN when unknown.
     way : str
@@ -58,6 +60,7 @@ class Cut:
     duration_s: float
     recorded_s: float
     fuel_l: float
+    counter_l: float
     run_km: float
     way: str
     notes: tuple[str, ...]
@@ -90,7 +93,8 @@ def cut(
     """
     if len(channels) < 2:
         empty = pd.DataFrame({name: [] for name in CUT_COLUMNS})
-        return Cut(empty, 0.0, 0.0, float("nan"), float("nan"), "", ("the log holds no running",))
+        nothing = float("nan")
+        return Cut(empty, 0.0, 0.0, nothing, nothing, nothing, "", ("the log holds no running",))
     motion = motion_of(channels)
     crossings = find_crossings(channels, motion, circuit)
     notes = () if crossings is not None else ("the log has no way to find laps",)
@@ -107,6 +111,7 @@ def cut(
         last - first,
         float(channels["time_s"].iloc[-1]) - first,
         float(used[-1]) if len(used) else float("nan"),
+        _counted_l(channels),
         motion.distance_m(first, last) / 1000,
         found.way,
         tuple(dict.fromkeys(notes)),
@@ -124,9 +129,18 @@ def litres(channels: pd.DataFrame) -> FloatArray:
     if flow is not None:
         return integral(time_s, flow / 3600)
     counter = _filled(channels, "fuel_used_l")
-    if counter is not None:
-        return np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(counter), 0.0))])
-    return np.empty(0)
+    return np.empty(0) if counter is None else _rises(counter)
+
+
+def _rises(counter: FloatArray) -> FloatArray:
+    return np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(counter), 0.0))])
+
+
+def _counted_l(channels: pd.DataFrame) -> float:
+    counter = _filled(channels, "fuel_used_l")
+    if counter is None or "fuel_flow_l_per_h" not in channels:
+        return float("nan")
+    return float(_rises(counter)[-1])
 
 
 def split_at(channels: pd.DataFrame, after_s: Sequence[float]) -> list[pd.DataFrame]:

@@ -179,6 +179,11 @@ def imported(connection: sqlite3.Connection) -> dict[str, tuple[str, int]]:
     return {sheet: (sha256, save_id) for sheet, sha256, save_id in rows}
 
 
+def count(connection: sqlite3.Connection) -> int:
+    """Return how many entries there are, superseded ones included."""
+    return int(connection.execute("SELECT count(*) FROM entries").fetchone()[0])
+
+
 def typed_saves(connection: sqlite3.Connection) -> int:
     """Return how many saves people made, apart from reading in CSV files."""
     found = connection.execute(

@@ -13,7 +13,6 @@ import pandas as pd
 from tyrekit.errors import LogError
 from tyrekit.record.channels import CHANNELS
 from tyrekit.record.event import Event
-from tyrekit.record.faults import nearest
 from tyrekit.record.kinds import TO_THE_GRID
 from tyrekit.record.laps import CUT_COLUMNS, NEEDED, Cut, cut, split_at
 from tyrekit.record.logs import LogData, read_log
@@ -58,6 +57,13 @@ class Ran:
     named: bool = True
     disagree: tuple[str, ...] = ()
     unsupported: tuple[int, ...] = ()
+
+    @property
+    def ends_on_track(self) -> bool:
+        """Whether the log was cut off while the car was still running."""
+        if self.log is None or self.cut is None or not self.log.cut_off:
+            return False
+        return not self.unsupported and self.cut.recorded_s - self.cut.duration_s < 2.0
 
 
 def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame) -> list[Ran]:
@@ -156,8 +162,22 @@ def _pieces(
         bare = replace(log, channels=log.channels.iloc[:0])
         pieces |= {run: (bare, part) for run, part in zip(own, shared, strict=True)}
     if problems:
-        raise LogError.joined(problems)
+        raise LogError.joined(_once(problems))
     return pieces
+
+
+def _once(problems: Sequence[LogError]) -> list[LogError]:
+    """Return each problem once, with how many more logs have it."""
+    told: dict[str, list[LogError]] = {}
+    for problem in problems:
+        told.setdefault(problem.what + problem.rule, []).append(problem)
+    return [
+        LogError(
+            first.what, where=first.where, rule=first.rule, got=first.got,
+            next_step=first.next_step + (f" The same in {len(more)} more log(s)." if more else ""),
+        )
+        for first, *more in told.values()
+    ]  # fmt: skip
 
 
 def channels_of(folder: Path, event: Event, runs: pd.DataFrame, run_id: str) -> pd.DataFrame:
@@ -221,11 +241,6 @@ def _ran(
         disagree=disagree,
         unsupported=extra if made is not None else (),
     )
-
-
-def closest_log(name: str, folder: Path) -> str:
-    """Return the file in logs/ most like a name, or an empty text."""
-    return nearest(name, log_files(folder))
 
 
 def _no_laps() -> pd.DataFrame:
