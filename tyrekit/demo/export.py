@@ -6,7 +6,9 @@ import gzip
 import json
 import zlib
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 
 from tyrekit.demo import crew, logger
 from tyrekit.demo.rules import event_toml
@@ -47,7 +49,8 @@ Licence: CC0 1.0, no rights reserved; the generator is under the project's licen
 """
 
 
-def files() -> dict[str, bytes]:
+@lru_cache(maxsize=1)
+def files() -> Mapping[str, bytes]:
     """Return every file of data/ by its path, the same on every call."""
     whole = drive_weekend()
     found = {"ORIGIN.md": ORIGIN.encode()}
@@ -55,7 +58,7 @@ def files() -> dict[str, bytes]:
         done = whole.until(session)
         for name, content in _weekend(done, timed=done.runs == whole.runs).items():
             found[f"{folder}/{name}"] = content
-    return found
+    return MappingProxyType(found)
 
 
 def _weekend(done: Done, timed: bool) -> dict[str, bytes]:

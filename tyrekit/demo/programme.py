@@ -26,7 +26,7 @@ PACE = {"practice": 1.0, "qualifying": 1.004, "race": 0.993}  # share of the gri
 SESSION_SD = 0.004
 RUBBER, RUBBER_LAPS, NIGHT = 0.016, 450.0, 0.002  # grip the track gains as the field runs
 
-TRAFFIC_CHANCE = {"practice": 0.18, "qualifying": 0.10, "race": 0.28}
+TRAFFIC_CHANCE = {"practice": 0.15, "qualifying": 0.10, "race": 0.22}
 MISTAKES = {("P2-1", 5): 3, ("R1", 10): 7, ("R3-2", 9): 4}
 CAUTION = {"R2": (6, 7, 8)}  # laps of the run: laps 5 to 7 of the race
 CAUTION_FROM = 640  # node at which it is called
@@ -103,7 +103,7 @@ PLANS = (
     ),
     Plan("P3-1", "P3", "Driver A", _at("16T14:00:30"), U14, 17.0, RUN, (1.65, 1.72, 1.67, 1.75)),
     Plan(
-        "P3-2", "P3", "Driver B", _at("16T14:13:20"), U58, 38.0, RUN, (1.65, 1.72, 1.67, 1.75),
+        "P3-2", "P3", "Driver B", _at("16T14:13:00"), U58, 38.0, RUN, (1.65, 1.72, 1.67, 1.75),
         "filled between the runs",
     ),
     Plan(
@@ -120,7 +120,7 @@ PLANS = (
         ("formation", *["timed"] * 13, "in"), (1.69, 1.75, 1.70, 1.78),
     ),
     Plan(
-        "R3-2", "R3", "Driver A", _at("17T16:32:30"), ("N3", "N4", "N1", "N2"), 0.0,
+        "R3-2", "R3", "Driver A", _at("17T16:32:25"), ("N3", "N4", "N1", "N2"), 0.0,
         ("out", *["timed"] * 13, "cool_down"), (1.69, 1.75, 1.70, 1.78), "after the stop, lap 14",
     ),
 )  # fmt: skip

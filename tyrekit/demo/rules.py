@@ -5,7 +5,7 @@ from __future__ import annotations
 from tyrekit.demo import car, track
 from tyrekit.demo.programme import CARS, DRIVERS
 
-PIT_LOSS_S = 28.0
+PIT_LOSS_S = 30.0
 
 HEAD = f"""\
 # Invented: series, circuit, drivers and cars are of nobody. The circuit lies on open sea.
@@ -106,7 +106,7 @@ chance_per_lap = 0.02
 mean_laps = 3.0
 lap_time_pct = 160.0
 fuel_pct = 45.0
-pit_loss_s = 15.0
+pit_loss_s = 17.0
 
 [[session]]
 id = "R2"
@@ -122,7 +122,7 @@ chance_per_lap = 0.02
 mean_laps = 3.0
 lap_time_pct = 160.0
 fuel_pct = 45.0
-pit_loss_s = 15.0
+pit_loss_s = 17.0
 
 [[session]]
 id = "R3"
@@ -146,7 +146,7 @@ chance_per_lap = 0.02
 mean_laps = 3.0
 lap_time_pct = 160.0
 fuel_pct = 45.0
-pit_loss_s = 15.0
+pit_loss_s = 17.0
 """
 
 LIMITS = """

@@ -108,8 +108,8 @@ class Trace:
 class _Recorder:
     """Collects steps while a run is driven."""
 
-    def __init__(self, state: State, air: Air, at_m: float, offset_m: float) -> None:
-        self.state, self.air = state, air
+    def __init__(self, state: State, air: Air, at_m: float, offset_m: float, racing: bool) -> None:
+        self.state, self.air, self.racing = state, air, racing
         self.elapsed_s, self.line_m, self.offset_m = 0.0, at_m, offset_m
         edges = [[0.0], [at_m], [offset_m], [state.speed_mps]]
         self.edges = [[np.array(first)] for first in edges]
@@ -191,7 +191,8 @@ def run(
     cold = np.full(4, air.air_c)
     from_grid = kinds[0] == "formation"
     at_m, offset = (track.GRID_M, 0.0) if from_grid else (track.BOX_M, track.PIT_OFFSET_M)
-    recorder = _Recorder(State(0.0, fuel_kg, Heat(cold, cold), tyres), air, at_m, offset)
+    racing = from_grid or kinds[-1] == "cool_down"
+    recorder = _Recorder(State(0.0, fuel_kg, Heat(cold, cold), tyres), air, at_m, offset, racing)
     recorder.stand(before_leaving_s(kinds))
     form = 0.0
     for number, kind in enumerate(kinds, start=1):
@@ -216,7 +217,7 @@ def _lap(
     before, start_s = recorder.state, recorder.elapsed_s
     path = _path(kind, before.speed_mps == 0.0)
     mass_kg = car.MASS_KG + car.BALLAST_KG + driver.mass_kg
-    plain = _effort(path, kind, driver.pace * grip)
+    plain = _effort(path, kind, driver.pace * grip, recorder.racing)
     clean = None
     if kind == "timed":
         clean = drive(before, path, plain, mass_kg, recorder.air, driver.scrub)
@@ -242,9 +243,9 @@ def _path(kind: str, standing: bool) -> Stretch:
     return stretch(GRID if standing else 0, last, pit_in=last > track.NODES)
 
 
-def _effort(path: Stretch, kind: str, grip: float) -> Effort:
-    """Return how a lap of this kind is driven."""
-    if kind in ("timed", "caution"):
+def _effort(path: Stretch, kind: str, grip: float, racing: bool) -> Effort:
+    """Return how a lap of this kind is driven; in a race nobody idles to or from the pits."""
+    if kind == "timed" or (racing and kind in ("in", "out")):
         return even(path, grip)
     if kind == "out":
         return even(path, 0.93 * grip, 0.93)

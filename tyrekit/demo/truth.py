@@ -286,6 +286,6 @@ def noise_sd_s() -> float:
         lap.end_s - lap.start_s - lap.clean_s
         for run in drive_weekend().runs
         for lap in run.trace.laps
-        if lap.clean_s is not None and not (lap.luck.traffic or lap.luck.mistake_corner)
+        if lap.clean_s is not None and lap.luck == Luck()
     ]
     return float(np.std(off, ddof=1))

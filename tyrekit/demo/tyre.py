@@ -143,13 +143,16 @@ def warmed(
     joules = np.concatenate([np.zeros((1, 4)), np.cumsum(power * step_s[:, None], axis=0)])
     blown = 0.25 + 0.75 * speed_mps / 35.0
     windy = np.concatenate([[0.0], np.cumsum(blown * step_s)])
+    rolled = 0.15 + 0.85 * np.minimum(speed_mps / 20.0, 1.0)  # parked, only the contact patch
+    touching = np.concatenate([[0.0], np.cumsum(rolled * step_s)])
     tread, gas = [heat.tread_c], [heat.gas_c]
     for start, end in pairwise(edges.tolist()):
         dt, wind = float(seconds[end] - seconds[start]), float(windy[end] - windy[start])
         now, inside = tread[-1], gas[-1]
         gained = HEAT_C_PER_S * (joules[end] - joules[start])
         lost = wind * (now - air.air_c) / TREAD_TO_AIR_S + dt * (now - inside) / TREAD_TO_GAS_S
-        lost = lost + dt * (now - air.track_c) / TREAD_TO_TRACK_S
+        touched = float(touching[end] - touching[start])
+        lost = lost + touched * (now - air.track_c) / TREAD_TO_TRACK_S
         inner = dt * (now - inside) / GAS_FROM_TREAD_S - wind * (inside - air.air_c) / GAS_TO_AIR_S
         tread.append(now + gained - lost)
         gas.append(inside + inner)
