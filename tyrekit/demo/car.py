@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from tyrekit.units import GRAVITY_MPS2, ZERO_C_K
+from tyrekit.units import GAS_CONSTANT_AIR_J_PER_KG_K, GRAVITY_MPS2, ZERO_C_K
 
 Floats = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ class Air:
     @property
     def density_kg_per_m3(self) -> float:
         """Dry air, ideal gas."""
-        return self.pressure_hpa * 100.0 / (287.05287 * (self.air_c + ZERO_C_K))
+        return self.pressure_hpa * 100.0 / (GAS_CONSTANT_AIR_J_PER_KG_K * (self.air_c + ZERO_C_K))
 
     @property
     def power(self) -> float:
