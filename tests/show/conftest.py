@@ -96,13 +96,15 @@ class LapTime:
 
 @dataclass(frozen=True)
 class Tread:
-    """Every corner wears 0.05 mm a lap, known to a tenth of what has worn."""
+    """The thinnest place wears 0.05 mm a lap, known to a tenth of what has worn."""
 
     notes: tuple[str, ...] = ()
 
-    def predict(self, corner, tread_now_mm, laps, level=0.9):
-        worn = 0.05 * laps
-        return tread_now_mm - worn, tread_now_mm - 1.1 * worn, tread_now_mm - 0.9 * worn
+    def predict(self, corner, tread_now_mm, laps, level=0.9, *, age_laps=0.0, tyre_id=None):
+        now, worn = np.min(tread_now_mm), 0.05 * np.atleast_1d(laps)
+        return pd.DataFrame(
+            {"mean": now - worn, "lower": now - 1.1 * worn, "upper": now - 0.9 * worn}
+        )
 
 
 def hand_laps():
@@ -168,7 +170,8 @@ def hand_plan(event):
             age = 0.0 if session == "Q" else 6.0 if tyre_id in ("N5", "N6") else 9.0
             rows.append(
                 {
-                    "session": session, "corner": corner, "tyre_id": tyre_id, "age_laps": age,
+                    "session": session, "stint": 1, "corner": corner, "tyre_id": tyre_id,
+                    "age_laps": age, "age_end_laps": age + (6.0 if session == "Q" else 17.0),
                     "tread_start_mm": 8.0, "tread_end_mm": 7.2, "tread_end_low_mm": 6.9,
                     "expected_loss_s": 0.4, "locked": False,
                 }

@@ -12,8 +12,8 @@ def test_next_tyres_join_state_pressures_and_plan(hand_answer):
     assert list(table["tyre_id"]) == ["N5", "N6", "N7", "N8"]
     assert table.loc["FR", "cold_bar"] == 1.64
     assert table.loc["RR", "limited"]
-    assert table.loc["FL", "tread_end_mm"] == 7.2
-    assert np.isnan(table.loc["FL", "tread_mm"])
+    assert table.loc["FL", "tread_end_low_mm"] == 6.9
+    assert np.isnan(table.loc["FL", "tread_min_mm"])
 
 
 def test_next_tyres_fall_back_on_the_plan(hand_answer):
@@ -61,20 +61,45 @@ def test_tread_has_readings_and_the_forecast_of_the_next_tyres(hand_answer):
     table = tables.tread_table(hand_answer)
     measured = table[~table["forecast"]]
     assert measured.set_index("tyre_id")["tread_mm"].to_dict() == pytest.approx(
-        {"N1": 5.4, "N2": 5.5, "N3": 5.6, "N4": 5.7}
+        {"N1": 5.2, "N2": 5.3, "N3": 5.4, "N4": 5.5}
     )
     forecast = table[table["forecast"]]
     assert set(forecast["tyre_id"]) == {"N6", "N7", "N8"}  # N5 was never measured
     last = forecast[forecast["tyre_id"] == "N6"].iloc[-1]
-    assert last["tread_mm"] == pytest.approx(8.0 - 0.05 * last["age_laps"])
+    assert last["tread_mm"] == pytest.approx(7.9 - 0.05 * last["age_laps"])
+    assert last["age_laps"] == 23  # to the end of R1
     assert (forecast["lower"] <= forecast["upper"]).all()
 
 
 def test_plan_is_wide_and_in_the_order_of_the_event(hand_answer):
     plan = tables.plan_table(hand_answer)
-    assert list(plan.columns) == ["session", "FL", "FR", "RL", "RR"]
+    assert list(plan.columns) == ["session", "label", "FL", "FR", "RL", "RR"]
     assert list(plan["session"]) == ["Q", "R1"]
     assert list(plan.iloc[1][["FL", "RL"]]) == ["N5", "N3"]
+
+
+def second_stint(answer, **tyres):
+    """Add a second stint to R1 with some tyres changed."""
+    plan = answer.allocation.table
+    more = plan[plan["session"] == "R1"].assign(stint=2, age_end_laps=40.0, tread_end_low_mm=3.3)
+    more["tyre_id"] = [
+        tyres.get(c, t) for c, t in zip(more["corner"], more["tyre_id"], strict=True)
+    ]
+    answer.allocation.table = pd.concat([plan, more], ignore_index=True)
+
+
+def test_stints_on_the_same_tyres_are_one_fitting(hand_answer):
+    second_stint(hand_answer)
+    assert list(tables.plan_table(hand_answer)["label"]) == ["Q", "R1"]
+    cell = tables.plan_cells(hand_answer).query("session == 'R1' and corner == 'FL'").iloc[0]
+    assert (cell["age_laps"], cell["age_end_laps"], cell["tread_end_low_mm"]) == (6.0, 40.0, 3.3)
+
+
+def test_a_change_at_a_stop_is_a_fitting_of_its_own(hand_answer):
+    second_stint(hand_answer, FL="N1")
+    plan = tables.plan_table(hand_answer).set_index("label")
+    assert list(plan.index) == ["Q", "R1", "R1, stint 2"]
+    assert list(plan["FL"]) == ["N5", "N5", "N1"]
 
 
 def test_tyre_use_tells_done_next_and_planned_apart(hand_answer):

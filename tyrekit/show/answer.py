@@ -93,6 +93,7 @@ def answer(
     event: Event | None = None,
     fits: Fits | None = None,
     locks: Sequence[Lock] = (),
+    rank: bool = True,
     progress: Progress | None = None,
 ) -> Answer:
     """Fit and plan a weekend.
@@ -107,6 +108,8 @@ def answer(
         Fits of this weekend already made, so that a panel need not repeat them.
     locks : sequence of Lock
         The engineer's own decisions, beside those in event.toml.
+    rank : bool
+        Whether to rank the next session's choices; without, its tyres are the plan's.
     progress : callable, optional
         Told in a few words what is being worked on.
     """
@@ -124,11 +127,9 @@ def answer(
     coming = weekend.next_session
     ranked = pressures = None
     if coming is not None:
-        say("next session")
-        ranked = rank_next(
-            event, weekend.tyres, fits.lap_time, fits.tread, plan,
-            done=weekend.done, fitted=fitted, locks=locks, rng=rng,
-        )  # fmt: skip
+        if rank:
+            say("next session")
+            ranked = rank_next(plan, coming.id)
         pressures = cold_pressures(
             event, coming, fits.pressure, air_c=conditions.air_c, track_c=conditions.track_c
         )

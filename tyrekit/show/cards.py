@@ -13,7 +13,8 @@ from tyrekit.plan.fuel_load import FuelLoad
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.style import svg
-from tyrekit.show.words import html, known, number, one_in, percent, span, sureness
+from tyrekit.show.verdict import proof, verdict
+from tyrekit.show.words import html, known, number, one_in, percent, span
 
 
 def head_card(answer: Answer, note: str = "") -> str:
@@ -35,7 +36,7 @@ def head_card(answer: Answer, note: str = "") -> str:
 
 def tyres_card(answer: Answer) -> str:
     """Return the car seen from above: a tyre and its cold pressure at each corner."""
-    if answer.allocation.status == "impossible":
+    if answer.allocation.status not in ("optimal", "feasible"):
         return blocked_card(answer)
     table = tables.next_tyres_table(answer)
     if not len(table):
@@ -50,28 +51,17 @@ def blocked_card(answer: Answer) -> str:
     items = "".join(f"<li>{html(words)}</li>" for words in plan.blocked_by)
     repairs = "".join(f"<li>{html(words)}</li>" for words in plan.repairs)
     more = f"<p>What would help:</p><ul>{repairs}</ul>" if repairs else ""
-    return (
-        f'<div class="tk-warn"><b>No tyre plan meets every limit.</b><ul>{items}</ul>{more}</div>'
-    )
+    return f'<div class="tk-warn"><b>{html(proof(answer).capitalize())}.</b><ul>{items}</ul>{more}</div>'
 
 
 def sure_card(answer: Answer) -> str:
-    """Return how firmly the choice stands, why, and what the next best costs."""
-    choices = tables.choices_table(answer, 2)
-    if not len(choices):
+    """Return how firmly the choice stands, why, and what the next best would mean."""
+    found = verdict(answer)
+    if found is None:
         return ""
-    best = choices.iloc[0]
-    chance = float(best["chance_best"])
-    why = f"<p>{html(best['reason'])}</p>" if known(best.get("reason")) else ""
-    other = ""
-    if len(choices) > 1:
-        second = choices.iloc[1]
-        other = (
-            f"<p>Next best: <b>{html(second['tyres'])}</b>,"
-            f" {number(second['expected_s'], 2)} s slower"
-            f" ({span(second['lower_s'], second['upper_s'], 2)})</p>"
-        )
-    return _card("How sure", sureness(chance), f"best with chance {percent(chance)}", why + other)
+    why = f"<p>{html(found.reason)}</p>" if found.reason else ""
+    other = f"<p>Next best {html(found.next_best)}</p>" if found.next_best else ""
+    return _card("How sure", found.word, found.basis, why + other)
 
 
 def fuel_card(load: FuelLoad) -> str:
@@ -133,17 +123,13 @@ def alternatives_card(answer: Answer, most: int = 5) -> str:
 
 
 def proof_line(answer: Answer) -> str:
-    """Return in words how good the plan is proved to be, with its expected cost."""
+    """Return the plan's expected cost and how good it is proved to be."""
     plan = answer.allocation
-    words = {
-        "optimal": "proved best of all plans within the limits",
-        "feasible": f"a better plan could gain at most {number(plan.gap_s, 2)} s",
-    }.get(plan.status, "the limits clash")
-    if plan.status == "impossible":
+    if plan.status not in ("optimal", "feasible"):
         return ""
     return (
-        f'<p><span class="tk-big">{number(plan.cost_s, 2)} s</span> expected tyre loss over the'
-        f" sessions to come, each weighed by its value; {words}.</p>"
+        f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
+        f" over the sessions to come, each weighed by its value; {html(proof(answer))}.</p>"
     )
 
 
@@ -162,9 +148,9 @@ def _card(label: str, big: str, basis: str, more: str = "") -> str:
 
 def _corner(row: pd.Series) -> str:
     """Return one corner: place, tyre, cold pressure, and the basis of both."""
-    tread = f"tread {number(row.get('tread_mm'))} mm"
-    if known(row.get("tread_end_mm")):
-        tread += f", {number(row['tread_end_mm'])} after"
+    tread = f"thinnest {number(row.get('tread_min_mm'))} mm"
+    if known(row.get("tread_end_low_mm")):
+        tread += f", at least {number(row['tread_end_low_mm'])} after"
     cold, basis = "–", ""
     if known(row.get("cold_bar")):
         cold = number(row["cold_bar"], 2)

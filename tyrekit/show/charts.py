@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, DASHES, INK, MUTED, PAPER, RULE, finish
-from tyrekit.show.words import number, one_in, percent
+from tyrekit.show.words import number, one_in, percent, signed
 
 WIDTH = 640
 CORNER_ORDER = ["FL", "FR", "RL", "RR"]
@@ -138,9 +138,9 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )  # fmt: skip
     high = float(np.nanmax([*shown["upper_s"], 0.1]))
     low = float(np.nanmin([*shown["lower_s"], 0.0]))
-    room = (high - low) * 0.34
+    room = (high - low) * 0.62
     x = alt.X(
-        "expected_s:Q", title="seconds behind the best choice, this session and its cost later",
+        "expected_s:Q", title="seconds behind the first choice in the session itself",
         axis=alt.Axis(tickCount=8, grid=False),
         scale=alt.Scale(domain=[low, high + room], nice=False),
     )  # fmt: skip
@@ -207,7 +207,8 @@ def _choice_words(row: pd.Series) -> str:
     chance = percent(float(row["chance_best"]))
     if row["rank"] == 1:
         return f"best with chance {chance}"
-    return f"+{number(float(row['expected_s']), 2)} s, best with chance {chance}"
+    here, later = float(row["expected_s"]), float(row["later_cost_s"])
+    return f"{signed(here, 2)} s, later {signed(later, 1)} s, best with chance {chance}"
 
 
 def _lap_range(table: pd.DataFrame) -> tuple[float, float]:
@@ -257,7 +258,7 @@ def _tread_corner(table: pd.DataFrame, corner: str, limit_mm: float, width: int)
         scale=alt.Scale(domain=[0, max(float(table["age_laps"].max()), 1.0) * 1.12], nice=False),
     )  # fmt: skip
     y = alt.Y(
-        "tread_mm:Q", title="tread, mm" if corner[1] == "L" else None,
+        "tread_mm:Q", title="thinnest place, mm" if corner[1] == "L" else None,
         scale=alt.Scale(domain=[0, top], nice=False),
     )  # fmt: skip
     forecast, measured = own[own["forecast"]], own[~own["forecast"]]

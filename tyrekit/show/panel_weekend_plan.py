@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +48,7 @@ class WeekendPlanPanel(Panel):
             self.draw()
 
     def _open(self) -> None:
-        self.state = start(Weekend.open(self.folder))
+        self.state = start(Weekend.open(self.folder), rank=False)
         back = w.Button(description="As planned")
         back.on_click(lambda _: self._back())
         self.compose(
@@ -83,12 +84,12 @@ class WeekendPlanPanel(Panel):
         words = [self.note, supposed if self.state.what_if.supposed else ""]
         self.head.value = cards.head_card(answer, " ".join(filter(None, words)))
         self.proof.value = cards.proof_line(answer)
-        impossible = answer.allocation.status == "impossible"
-        self.blocked.value = cards.blocked_card(answer) if impossible else ""
+        planned = answer.allocation.status in ("optimal", "feasible")
+        self.blocked.value = "" if planned else cards.blocked_card(answer)
         self.others.value = cards.alternatives_card(answer)
         self.kept.value = kept_locks(self.state.what_if.locks)
         self.doubts.value = cards.doubts_card(answer)
-        self._draw_grid(answer.allocation.table)
+        self._draw_grid(tables.plan_cells(answer))
         sessions = [s.id for s in answer.weekend.event.sessions]
         use = tables.tyre_use_table(answer)
         drawn = [charts.tyre_use_chart(use, sessions, 520)] if len(use) else []
@@ -111,7 +112,7 @@ class WeekendPlanPanel(Panel):
         """Return one session's widgets and remember them."""
         assert self.state is not None
         id = session.id
-        lap_s = float(self.state.fits.lap_time.base_lap_s(id))
+        lap_s = float(self.state.fits.lap_time.base_lap_s(id)[0])
         self.laps[id] = number_box("", laps_to_run(session, lap_s), 1, 200, 1)
         self.value[id] = number_box("", session.value, 0.0, 10.0, 0.1)
         self.laps[id].tooltip = f"laps in {id}"
@@ -122,7 +123,7 @@ class WeekendPlanPanel(Panel):
         for corner in CORNERS:
             box = w.Dropdown(options=[("–", "")], value="", layout={"width": "100%"})
             box.tooltip = f"tyre in {id} at {corner}; choosing one locks it"
-            on_value(box, lambda v, c=corner: self.lock(id, c, v))
+            on_value(box, partial(self.lock, id, corner))
             self.choice[id, corner] = box
             self.basis[id, corner] = w.HTML()
             cells.append(w.VBox([box, self.basis[id, corner]]))
@@ -136,22 +137,24 @@ class WeekendPlanPanel(Panel):
     def _draw_grid(self, plan: pd.DataFrame) -> None:
         """Show the planned tyre in every place, with its age and tread underneath."""
         assert self.state is not None
-        locked = {
+        locked: dict[tuple[str, str], str] = {
             (lock.session, corner): tyre_id
             for lock in self.state.what_if.locks
             for corner, tyre_id in lock.tyres.items()
         }
-        by_place = plan.set_index(["session", "corner"]) if len(plan) else pd.DataFrame()
+        by_place = plan[plan["label"] == plan["session"]].set_index(["session", "corner"])
+        changed = plan[plan["label"] != plan["session"]].set_index(["session", "corner"])
         tyres = list(self.state.weekend.tyres["tyre_id"])
         self.held = True
         for place, box in self.choice.items():
-            cell = by_place.loc[place] if len(plan) and place in by_place.index else None
+            cell = by_place.loc[place] if place in by_place.index else None
             planned = "no plan" if cell is None else str(cell["tyre_id"])
             free = f"{planned}, free" if place not in locked else "set free"
             box.options = [(free, ""), *[(f"{t}, locked", t) for t in tyres]]
             box.value = locked.get(place, "")
             (box.add_class if place in locked else box.remove_class)("tk-locked")
-            self.basis[place].value = _basis(cell)
+            later = changed["tyre_id"][place] if place in changed.index else ""
+            self.basis[place].value = _basis(cell, later)
         self.held = False
 
     def _back(self) -> None:
@@ -161,7 +164,7 @@ class WeekendPlanPanel(Panel):
         self.held = True
         for id, box in self.value.items():
             box.value = event.session(id).value
-            lap_s = float(self.state.fits.lap_time.base_lap_s(id))
+            lap_s = float(self.state.fits.lap_time.base_lap_s(id)[0])
             self.laps[id].value = laps_to_run(event.session(id), lap_s)
         self.held = False
         empty = WhatIf()
@@ -185,8 +188,10 @@ def kept_locks(locks: tuple[Lock, ...]) -> str:
     )
 
 
-def _basis(cell: Any) -> str:
+def _basis(cell: Any, later: object) -> str:
+    """Return what stands under a tyre: its age, its thinnest place at the end, a later change."""
     if cell is None:
         return ""
-    words = f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_mm'])} mm"
+    words = f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_low_mm'])} mm"
+    words += html(f", then {later}") if isinstance(later, str) and later else ""
     return f'<span class="tk-muted tk-small">{words}</span>'

@@ -16,7 +16,7 @@ from tyrekit.show.words import html
 WRAP = {"flex_flow": "row wrap", "grid_gap": "14px 22px", "align_items": "flex-start"}
 
 
-class Panel(w.VBox):
+class Panel(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
     """A column of widgets with the kit's look and a place where problems are said.
 
     Every handler runs inside `attempt`, so that nothing fails in silence.

@@ -13,8 +13,9 @@ from rich.text import Text
 
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Answer
-from tyrekit.show.tables import CORNERS, fuel_table, next_tyres_table, notes, plan_table
-from tyrekit.show.words import known, number, one_in, percent, sureness
+from tyrekit.show.tables import CORNERS, fuel_table, next_tyres_table, notes, plan_cells, plan_table
+from tyrekit.show.verdict import proof, verdict
+from tyrekit.show.words import known, number, one_in, percent, span
 
 MOST_LINES = 40
 WIDTH = 100
@@ -34,7 +35,7 @@ def report_renderable(answer: Answer, sheet: Path | None = None) -> RenderableTy
     if not answer.weekend.laps.shape[0]:
         parts.append(Text("No laps yet: planned from beliefs alone.", style="bold"))
     parts += _tyres_part(answer)
-    parts.append(_why(answer))
+    parts += _why(answer)
     parts += _fuel_part(answer)
     parts += _plan_part(answer)
     last: list[RenderableType] = [Text(CAUTION, style="italic")]
@@ -76,18 +77,19 @@ def _headline(answer: Answer) -> Text:
 
 def _tyres_part(answer: Answer) -> list[RenderableType]:
     """Return the tyre table of the next session, or why there is none."""
-    if answer.allocation.status == "impossible":
-        words = "; ".join(answer.allocation.blocked_by) or "the limits clash"
-        return [Text(f"No tyre plan meets every limit: {words}.", style="bold")]
+    plan = answer.allocation
+    if plan.status not in ("optimal", "feasible"):
+        words = [proof(answer).capitalize(), *plan.blocked_by, *plan.repairs]
+        return [Text(f"! {text}", style="bold") for text in words]
     table = next_tyres_table(answer)
     if not len(table):
         return []
-    drawn = _table("corner", "tyre", "age now", "tread now", "tread after", "set cold", "range")
+    drawn = _table("corner", "tyre", "age now", "thinnest", "after, at least", "set cold", "range")
     for _, row in table.iterrows():
         drawn.add_row(
             str(row["corner"]), Text(str(row["tyre_id"]), style="bold"),
-            f"{number(row.get('age_laps'), 0)} laps", f"{number(row.get('tread_mm'))} mm",
-            f"{number(row.get('tread_end_mm'))} mm",
+            f"{number(row.get('age_laps'), 0)} laps", f"{number(row.get('tread_min_mm'))} mm",
+            f"{number(row.get('tread_end_low_mm'))} mm",
             Text(f"{number(row.get('cold_bar'), 2)} bar", style="bold"),
             _range_words(row),
         )  # fmt: skip
@@ -97,29 +99,18 @@ def _tyres_part(answer: Answer) -> list[RenderableType]:
 def _range_words(row: pd.Series) -> str:
     if not known(row.get("lower_bar")):
         return ""
-    words = f"{number(row['lower_bar'], 2)} to {number(row['upper_bar'], 2)}"
+    words = span(row["lower_bar"], row["upper_bar"], 2)
     return f"{words}, {row['basis']}" if row.get("limited") else words
 
 
-def _why(answer: Answer) -> Text:
-    """Return how sure the choice is and what the next best would cost."""
-    ranked = answer.next_session
-    if ranked is None or not len(ranked.table):
-        return Text(_plan_proof(answer))
-    best = ranked.table.iloc[0]
-    chance = float(best["chance_best"])
-    words = f"{sureness(chance)}: best with chance {percent(chance)}"
-    text = Text.assemble(("How sure: ", "bold"), words)
-    if known(best.get("reason")):
-        text.append(f"; {best['reason']}")
-    if len(ranked.table) > 1:
-        other = ranked.table.iloc[1]
-        tyres = " ".join(str(other[c.lower()]) for c in CORNERS)
-        text.append(
-            f". Next best {tyres}: +{number(other['expected_s'], 2)} s"
-            f" ({number(other['lower_s'], 2)} to {number(other['upper_s'], 2)})"
-        )
-    return text
+def _why(answer: Answer) -> list[RenderableType]:
+    """Return how sure the choice is and what the next best would mean."""
+    found = verdict(answer)
+    if found is None:
+        return []
+    reason = f"; {found.reason}" if found.reason else ""
+    text = Text.assemble(("How sure: ", "bold"), f"{found.word}, {found.basis}{reason}")
+    return [text, Text(f"Next best {found.next_best}")] if found.next_best else [text]
 
 
 def _fuel_part(answer: Answer) -> list[RenderableType]:
@@ -150,23 +141,12 @@ def _plan_part(answer: Answer) -> list[RenderableType]:
     plan = plan_table(answer)
     if not len(plan):
         return []
-    ages = answer.allocation.table.set_index(["session", "corner"])["age_laps"]
+    ages = plan_cells(answer).set_index(["label", "corner"])["age_laps"]
     drawn = _table("plan (age at start)", *CORNERS)
     for _, row in plan.iterrows():
-        session = row["session"]
-        cells = [f"{row[c]} ({number(ages[session, c], 0)})" for c in CORNERS]
-        drawn.add_row(str(session), *cells)
-    return [drawn, Text(_plan_proof(answer))]
-
-
-def _plan_proof(answer: Answer) -> str:
-    """Return in words how good the plan is proved to be."""
-    plan = answer.allocation
-    if plan.status == "optimal":
-        return "No plan within the limits is expected to be faster (proved)."
-    if plan.status == "feasible":
-        return f"A better plan could be at most {number(plan.gap_s, 2)} s faster (not proved best)."
-    return "The limits clash; see the notes."
+        cells = [f"{row[c]} ({number(float(ages[row['label'], c]), 0)})" for c in CORNERS]
+        drawn.add_row(str(row["label"]), *cells)
+    return [drawn, Text(f"{proof(answer)}.".capitalize())]
 
 
 def _remarks(answer: Answer, lines: int) -> list[RenderableType]:

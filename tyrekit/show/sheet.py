@@ -13,7 +13,8 @@ import pandas as pd
 from tyrekit.show import charts, tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.style import css, svg
-from tyrekit.show.words import html, known, number, one_in, percent, span, sureness
+from tyrekit.show.verdict import proof, verdict
+from tyrekit.show.words import html, known, number, one_in, percent, span
 
 CAUTIONS = (
     "This sheet is an aid. The regulations, the tyre supplier's instructions and qualified people"
@@ -81,9 +82,10 @@ def _header(answer: Answer, now: datetime) -> str:
 
 def _tyres(answer: Answer) -> str:
     """Return the car seen from above: tyre and cold pressure at each corner, blanks for tread."""
-    if answer.allocation.status == "impossible":
-        words = "".join(f"<li>{html(w)}</li>" for w in answer.allocation.blocked_by)
-        return f'<div class="warn">No tyre plan meets every limit.<ul>{words}</ul></div>'
+    plan = answer.allocation
+    if plan.status not in ("optimal", "feasible"):
+        words = "".join(f"<li>{html(w)}</li>" for w in (*plan.blocked_by, *plan.repairs))
+        return f'<div class="warn">{html(proof(answer).capitalize())}.<ul>{words}</ul></div>'
     table = tables.next_tyres_table(answer)
     if not len(table):
         return '<p class="warn">No session is left to choose tyres for.</p>'
@@ -97,9 +99,9 @@ def _tyres(answer: Answer) -> str:
 
 def _corner(row: pd.Series) -> str:
     """Return one corner of the car."""
-    tread = f"{number(row.get('tread_mm'))} mm now"
-    if known(row.get("tread_end_mm")):
-        tread += f", {number(row['tread_end_mm'])} mm after"
+    tread = f"thinnest {number(row.get('tread_min_mm'))} mm now"
+    if known(row.get("tread_end_low_mm")):
+        tread += f", {number(row['tread_end_low_mm'])} mm or more after"
     pressure = "–"
     if known(row.get("cold_bar")):
         interval = span(row["lower_bar"], row["upper_bar"], 2)
@@ -131,20 +133,12 @@ def _pressure_basis(answer: Answer) -> str:
 
 def _why(answer: Answer) -> str:
     """Return how sure the choice is, in words."""
-    choices = tables.choices_table(answer, 2)
-    if not len(choices):
+    found = verdict(answer)
+    if found is None:
         return ""
-    best = choices.iloc[0]
-    chance = float(best["chance_best"])
-    words = f"<b>How sure: {sureness(chance)}</b>, best with chance {percent(chance)}"
-    words += f"; {html(best['reason'])}" if known(best.get("reason")) else ""
-    if len(choices) > 1:
-        other = choices.iloc[1]
-        words += (
-            f". Next best: {html(other['tyres'])}, {number(other['expected_s'], 2)} s slower"
-            f" ({span(other['lower_s'], other['upper_s'], 2)})"
-        )
-    return f"<p>{words}.</p>"
+    reason = f"; {html(found.reason)}" if found.reason else ""
+    words = f"<p><b>How sure: {html(found.word)}</b>, {html(found.basis)}{reason}.</p>"
+    return words + (f"<p>Next best {html(found.next_best)}.</p>" if found.next_best else "")
 
 
 def _fuel(answer: Answer) -> str:
@@ -178,20 +172,22 @@ def _plan(answer: Answer) -> str:
     plan = tables.plan_table(answer)
     if not len(plan):
         return ""
-    long = answer.allocation.table.set_index(["session", "corner"])
+    long = tables.plan_cells(answer).set_index(["label", "corner"])
     rows = []
     for i, (_, row) in enumerate(plan.iterrows()):
         cells = ""
         for corner in tables.CORNERS:
-            cell = long.loc[(row["session"], corner)]
+            cell = long.loc[(row["label"], corner)]
             mark = " locked" if cell["locked"] else ""
-            basis = f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_mm'])} mm"
+            basis = (
+                f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_low_mm'])} mm"
+            )
             cells += (
                 f'<td class="big{mark}">{html(row[corner])}'
                 f'<div class="small muted">{basis}</div></td>'
             )
         now = ' class="now"' if i == 0 else ""
-        rows.append(f'<tr{now}><th class="row" scope="row">{html(row["session"])}</th>{cells}</tr>')
+        rows.append(f'<tr{now}><th class="row" scope="row">{html(row["label"])}</th>{cells}</tr>')
     others = "".join(
         f"<li>+{number(other.difference_s, 2)} s: {html(other.differs)}</li>"
         for other in answer.allocation.alternatives[:3]

@@ -13,6 +13,7 @@ from tyrekit.show.answer import SEED, Answer
 from tyrekit.show.style import LEVEL
 
 CORNERS = ("FL", "FR", "RL", "RR")
+PLACES = ("inner_mm", "centre_mm", "outer_mm")
 DRAWS = 400
 AHEAD_LAPS = 5  # how far past the ages seen or planned a drop-off curve is drawn
 LATER_AGE_LAPS = 40
@@ -32,13 +33,10 @@ def next_tyres_table(answer: Answer) -> pd.DataFrame:
     if answer.cold_pressures is not None:
         table = table.merge(answer.cold_pressures.table, on="corner", how="left")
     coming = answer.weekend.next_session
-    plan = answer.allocation.table
+    plan = plan_cells(answer)
     if coming is not None and len(plan):
-        ends = plan.loc[
-            plan["session"] == coming.id,
-            ["corner", "tyre_id", "tread_end_mm", "tread_end_low_mm"],
-        ]
-        table = table.merge(ends, on=["corner", "tyre_id"], how="left")
+        ends = ["corner", "tyre_id", "age_end_laps", "tread_end_low_mm"]
+        table = table.merge(plan.loc[plan["session"] == coming.id, ends], how="left")
     return table
 
 
@@ -74,13 +72,38 @@ def fuel_risk_table(answer: Answer, session: str) -> pd.DataFrame:
 
 
 def plan_table(answer: Answer) -> pd.DataFrame:
-    """Return the tyre plan, a row per session and a column per corner, ids only."""
+    """Return the tyre plan, a row per fitting and a column per corner, ids only.
+
+    `label` is the session's id, with the stint when tyres are changed at a stop.
+    """
+    cells = plan_cells(answer)
+    if not len(cells):
+        return pd.DataFrame(columns=["session", "label", *CORNERS])
+    wide = cells.pivot(index="label", columns="corner", values="tyre_id").reset_index()
+    order = cells[["session", "label"]].drop_duplicates()
+    return order.merge(wide, on="label")[["session", "label", *CORNERS]]
+
+
+def plan_cells(answer: Answer) -> pd.DataFrame:
+    """Return the tyre plan, a row per fitting and corner.
+
+    Stints run on the same four tyres are one fitting: age at its start, age and tread at its end.
+    """
     plan = answer.allocation.table
-    if not len(plan):
-        return pd.DataFrame(columns=["session", *CORNERS])
-    wide = plan.pivot(index="session", columns="corner", values="tyre_id")
-    order = [s.id for s in answer.weekend.event.sessions if s.id in wide.index]
-    return wide.loc[order, list(CORNERS)].rename_axis(columns=None).reset_index()
+    fittings: list[pd.DataFrame] = []
+    for session, rows in plan.groupby("session", sort=False):
+        for stint, cells in rows.groupby("stint"):
+            cells = cells.set_index("corner", drop=False).reindex(list(CORNERS))
+            before = fittings[-1] if fittings else None
+            if stint != 1 and before is not None and _same_tyres(before, cells):
+                ends = ["age_end_laps", "tread_end_mm", "tread_end_low_mm"]
+                before[ends] = cells[ends]
+                continue
+            label = str(session) if stint == 1 else f"{session}, stint {stint}"
+            fittings.append(cells.assign(label=label))
+    if not fittings:
+        return plan.assign(label="")
+    return pd.concat(fittings, ignore_index=True)
 
 
 def tyre_use_table(answer: Answer) -> pd.DataFrame:
@@ -97,7 +120,7 @@ def tyre_use_table(answer: Answer) -> pd.DataFrame:
     coming = answer.weekend.next_session
     chosen = _chosen(answer)
     now = [(coming.id, c, t, "next") for c, t in chosen.items()] if coming is not None else []
-    plan = answer.allocation.table
+    plan = plan_cells(answer)
     later = [
         (row["session"], row["corner"], row["tyre_id"], "planned")
         for _, row in plan.iterrows()
@@ -132,7 +155,7 @@ def drop_off_table(answer: Answer) -> pd.DataFrame:
     counted = answer.laps[answer.laps["counts"].astype(bool)]
     seen_laps = float(counted["age_laps"].max()) if len(counted) else 0.0
     planned = answer.allocation.table
-    planned_laps = float(planned["age_laps"].max()) if len(planned) else LATER_AGE_LAPS
+    planned_laps = float(planned["age_end_laps"].max()) if len(planned) else LATER_AGE_LAPS
     ages = np.arange(0.0, np.ceil(max(seen_laps, planned_laps)) + AHEAD_LAPS + 1)
     draws = answer.lap_time.age_loss_s(ages, DRAWS, np.random.default_rng(SEED))
     lower, upper = np.quantile(draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
@@ -143,7 +166,7 @@ def drop_off_table(answer: Answer) -> pd.DataFrame:
 
 
 def tread_table(answer: Answer) -> pd.DataFrame:
-    """Return tread readings and the forecast of the next session's tyres, by corner and tyre.
+    """Return tread at the thinnest place: readings, and the forecast of the next tyres.
 
     Forecast rows (`forecast` true) run from the latest reading to the end of the tyre's planned
     running; `lower` and `upper` are NaN on measured rows.
@@ -169,14 +192,14 @@ def doubts_table(answer: Answer) -> pd.DataFrame:
 
 def notes(answer: Answer) -> list[str]:
     """Return every note of the answer, its fits and plans, each once, in that order."""
-    parts = [answer.notes, answer.allocation.notes]
+    parts = [answer.allocation.notes]
     if answer.next_session is not None:
         parts.append(getattr(answer.next_session, "notes", ()))
     if answer.cold_pressures is not None:
         parts.append(answer.cold_pressures.notes)
     parts += [load.notes for load in answer.fuel_loads.values()]
     parts += [fit.notes for fit in (answer.lap_time, answer.fuel_use, answer.tread)]
-    parts.append(answer.pressure.notes)
+    parts += [answer.pressure.notes, answer.notes]
     return list(dict.fromkeys(str(note) for part in parts for note in part))
 
 
@@ -193,47 +216,55 @@ def _chosen(answer: Answer) -> dict[str, str]:
     return {corner: str(rows[corner]) for corner in CORNERS if corner in rows.index}
 
 
+def _same_tyres(one: pd.DataFrame, other: pd.DataFrame) -> bool:
+    """Return whether two fittings have the same tyre on every corner."""
+    return list(one["tyre_id"]) == list(other["tyre_id"])
+
+
 def _tread_measured(answer: Answer) -> pd.DataFrame:
-    """Return tread readings with the tyre's age, thinnest place first named `tread_mm`."""
+    """Return tread readings at the thinnest place, with the tyre's age."""
     tread = answer.weekend.tread
-    places = ["inner_mm", "centre_mm", "outer_mm"]
     table = tread[["tyre_id", "corner", "age_laps"]].copy()
-    table["tread_mm"] = tread[places].mean(axis=1)
+    table["tread_mm"] = tread[list(PLACES)].min(axis=1)
     table["lower"], table["upper"], table["forecast"] = np.nan, np.nan, False
     return table[table["corner"].isin(CORNERS)]
 
 
 def _tread_forecast(answer: Answer) -> pd.DataFrame:
-    """Return the forecast for the tyres of the next session over their planned running."""
-    rows = []
+    """Return the forecast of the thinnest place for the next tyres over their planned running."""
     state = answer.weekend.tyres.set_index("tyre_id")
+    parts = []
     for corner, tyre_id in _chosen(answer).items():
-        now = state.loc[tyre_id]
-        if not np.isfinite(now["tread_mm"]):
+        now_mm = _latest_reading(answer, tyre_id)
+        if now_mm is None:
             continue
-        for laps in np.linspace(0.0, _planned_laps(answer, tyre_id, now["age_laps"]), 9):
-            mean, lower, upper = _tread_after(answer, corner, float(now["tread_mm"]), float(laps))
-            rows.append((tyre_id, corner, now["age_laps"] + laps, mean, lower, upper, True))
+        age_laps = float(state["age_laps"][tyre_id])
+        laps = np.linspace(0.0, _planned_laps(answer, tyre_id, age_laps), 9)
+        found = answer.tread.predict(
+            corner, now_mm, laps, LEVEL, age_laps=age_laps, tyre_id=tyre_id
+        )
+        part = found.reset_index(drop=True).rename(columns={"mean": "tread_mm"})
+        part = part[["tread_mm", "lower", "upper"]]
+        parts.append(
+            part.assign(tyre_id=tyre_id, corner=corner, age_laps=age_laps + laps, forecast=True)
+        )
     columns = ["tyre_id", "corner", "age_laps", "tread_mm", "lower", "upper", "forecast"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.concat(parts)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _latest_reading(answer: Answer, tyre_id: str) -> list[float] | float | None:
+    """Return a tyre's newest inner, centre and outer depth, or its thinnest, or None."""
+    tread = answer.weekend.tread
+    own = tread[tread["tyre_id"] == tyre_id].sort_values("taken_at")
+    if len(own):
+        return [float(value) for value in own.iloc[-1][list(PLACES)]]
+    tyres = answer.weekend.tyres.set_index("tyre_id")
+    thinnest = float(tyres["tread_min_mm"][tyre_id])
+    return thinnest if np.isfinite(thinnest) else None
 
 
 def _planned_laps(answer: Answer, tyre_id: str, age_laps: float) -> float:
-    """Return the laps a tyre is still planned to run, judged by its ages in the plan."""
+    """Return the laps a tyre is still planned to run; its next session's when none is planned."""
     plan = answer.allocation.table
-    own = plan[plan["tyre_id"] == tyre_id]
-    longest = max((load.laps for load in answer.fuel_loads.values()), default=10.0)
-    start = float(own["age_laps"].max()) if len(own) else age_laps
-    return max(start - age_laps, 0.0) + float(longest)
-
-
-def _tread_after(
-    answer: Answer, corner: str, tread_now_mm: float, laps: float
-) -> tuple[float, float, float]:
-    """Return mean, lower and upper tread after some laps."""
-    found = answer.tread.predict(corner, tread_now_mm, laps, LEVEL)
-    if isinstance(found, pd.DataFrame):
-        row = found.iloc[0]
-        return float(row["mean"]), float(row["lower"]), float(row["upper"])
-    mean, lower, upper = found
-    return float(mean), float(lower), float(upper)
+    own = plan.loc[plan["tyre_id"] == tyre_id, "age_end_laps"]
+    return max(float(own.max()) - age_laps, 1.0) if len(own) else 10.0

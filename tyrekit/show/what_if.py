@@ -46,13 +46,14 @@ class State:
     fits: Fits
     what_if: WhatIf
     answer: Answer
+    rank: bool = True
 
 
-def start(weekend: Weekend, what_if: WhatIf | None = None) -> State:
+def start(weekend: Weekend, what_if: WhatIf | None = None, rank: bool = True) -> State:
     """Return the state for a weekend as it stands; fits and plans."""
     what_if = what_if or WhatIf()
     fits = fit_weekend(weekend)
-    return State(weekend, fits, what_if, planned(weekend, fits, what_if))
+    return State(weekend, fits, what_if, planned(weekend, fits, what_if, rank), rank)
 
 
 def update(state: State, change: Mapping[str, Any]) -> State:
@@ -61,7 +62,7 @@ def update(state: State, change: Mapping[str, Any]) -> State:
     if what_if == state.what_if:
         return state
     if moves_tyres(state.what_if, what_if):
-        found = planned(state.weekend, state.fits, what_if)
+        found = planned(state.weekend, state.fits, what_if, state.rank)
     else:
         found = with_setting(state.answer, state.fits, what_if)
     return replace(state, what_if=what_if, answer=found)
@@ -109,10 +110,12 @@ def changed_conditions(weekend: Weekend, what_if: WhatIf) -> Conditions:
     return replace(now, basis=f"{now.basis}; supposed: {words}", **given)
 
 
-def planned(weekend: Weekend, fits: Fits, what_if: WhatIf) -> Answer:
-    """Return the whole answer as supposed, from fits already made."""
+def planned(weekend: Weekend, fits: Fits, what_if: WhatIf, rank: bool = True) -> Answer:
+    """Return the whole answer as supposed, from fits already made; `rank` as in `answer`."""
     event = changed_event(weekend.event, what_if)
-    return with_setting(answer(weekend, event=event, fits=fits, locks=what_if.locks), fits, what_if)
+    return with_setting(
+        answer(weekend, event=event, fits=fits, locks=what_if.locks, rank=rank), fits, what_if
+    )
 
 
 def with_setting(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
