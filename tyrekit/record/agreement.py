@@ -105,7 +105,7 @@ def _same_start(runs: pd.DataFrame, place: Place) -> Iterator[BookError]:
         if a["start"] == b["start"]:
             yield overlap(
                 a["run_id"], b["run_id"], f"both start at {a['start']:%Y-%m-%d %H:%M:%S}",
-                place("runs", int(str(max(one, two, key=str)))),
+                place("runs", max(int(str(one)), int(str(two)))),
             )  # fmt: skip
 
 

@@ -131,7 +131,8 @@ class Book:
     def digest(self) -> str:
         """Return a sha256 of the current rows: the same for the same content."""
         with self._reading() as connection:
-            rows = [[table, e.cells] for table in TABLES for e in ledger.current(connection, table)]
+            entries = [e for table in TABLES for e in ledger.current(connection, table)]
+        rows = [[e.sheet, {k: v for k, v in e.cells.items() if v}] for e in entries]
         return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
 
     def is_empty(self) -> bool:

@@ -18,8 +18,8 @@ CREATE TABLE saves (
     undoes INTEGER UNIQUE REFERENCES saves);
 CREATE TABLE entries (
     row_id INTEGER PRIMARY KEY, save_id INTEGER NOT NULL REFERENCES saves, sheet TEXT NOT NULL,
-    line INTEGER, supersedes INTEGER UNIQUE REFERENCES entries, removed INTEGER NOT NULL,
-    cells TEXT NOT NULL);
+    line INTEGER, supersedes INTEGER UNIQUE REFERENCES entries,
+    first INTEGER REFERENCES entries, removed INTEGER NOT NULL, cells TEXT NOT NULL);
 CREATE TABLE files (
     sheet TEXT NOT NULL, sha256 TEXT NOT NULL, save_id INTEGER NOT NULL REFERENCES saves);
 """
@@ -38,7 +38,7 @@ _FIELDS = "row_id, save_id, sheet, line, supersedes, removed, cells"
 _CURRENT = f"""
 SELECT {_FIELDS} FROM entries AS e WHERE sheet = ? AND NOT removed
 AND NOT EXISTS (SELECT 1 FROM entries AS later WHERE later.supersedes = e.row_id)
-ORDER BY row_id"""
+ORDER BY coalesce(first, row_id)"""
 _LAST_SAVE = """
 SELECT max(save_id) FROM saves AS s WHERE undoes IS NULL
 AND NOT EXISTS (SELECT 1 FROM saves AS u WHERE u.undoes = s.save_id)
@@ -78,10 +78,12 @@ def add(
     line: int | None = None,
 ) -> int:
     """Add one entry and return its row id."""
+    first = None if supersedes is None else _first(connection, supersedes)
+    text = json.dumps(dict(cells), ensure_ascii=False)
     cursor = connection.execute(
-        "INSERT INTO entries (save_id, sheet, line, supersedes, removed, cells)"
-        " VALUES (?, ?, ?, ?, ?, ?)",
-        (save_id, sheet, line, supersedes, removed, json.dumps(dict(cells), ensure_ascii=False)),
+        "INSERT INTO entries (save_id, sheet, line, supersedes, first, removed, cells)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (save_id, sheet, line, supersedes, first, removed, text),
     )
     return int(cursor.lastrowid or 0)
 
@@ -139,16 +141,21 @@ def live_entry(connection: sqlite3.Connection, row_id: int) -> Entry:
 
 def chain(connection: sqlite3.Connection, row_id: int) -> list[tuple[Entry, str, str]]:
     """Return all a row has been, oldest first, each with who and when."""
-    first = entry(connection, row_id)
-    while first.supersedes is not None:
-        first = entry(connection, first.supersedes)
     rows = connection.execute(
-        "WITH RECURSIVE later(row_id) AS (SELECT ? UNION ALL SELECT e.row_id FROM entries AS e"
-        " JOIN later ON e.supersedes = later.row_id) SELECT row_id, who, at FROM later"
-        " JOIN entries USING (row_id) JOIN saves USING (save_id) ORDER BY row_id",
-        (first.row_id,),
+        "SELECT row_id, who, at FROM entries JOIN saves USING (save_id)"
+        " WHERE coalesce(first, row_id) = ? ORDER BY row_id",
+        (_first(connection, row_id),),
     ).fetchall()
     return [(entry(connection, row), who, at) for row, who, at in rows]
+
+
+def _first(connection: sqlite3.Connection, row_id: int) -> int:
+    """Return the row id under which a row was first entered."""
+    entry(connection, row_id)
+    found = connection.execute(
+        "SELECT coalesce(first, row_id) FROM entries WHERE row_id = ?", (row_id,)
+    )
+    return int(found.fetchone()[0])
 
 
 def take_back(connection: sqlite3.Connection, who: str) -> list[int]:
