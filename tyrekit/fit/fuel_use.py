@@ -156,7 +156,7 @@ def _settle(
         row_sd = np.hypot(rows.scatter * noise, rows.own_sd)
         found = mixed_estimate(rows.design, rows.response, row_sd, mean, spread)
         left = (rows.response[by_lap] - design @ found.params) / scatter
-        unsure = np.einsum("ij,jk,ik->i", design, found.cov, design) / scatter**2
+        unsure = np.sum((design @ found.cov) * design, axis=1) / scatter**2
         before = noise, session
         noise, noise_df = spread_update(
             beliefs["lap_noise_pct"].scaled(0.01), float(np.sum(left**2 + unsure)), len(left)

@@ -1,7 +1,8 @@
 """Mixed estimation: least squares with beliefs as extra rows (Theil and Goldberger 1961).
 
 The same numbers as statsmodels' WLS with the belief rows appended, to 1e-9 (tests), from one
-QR factorisation that also gives the evidence for choosing between spreads.
+Cholesky factorisation in units of each belief's spread, where the normal equations are well
+conditioned; it also gives the evidence for choosing between spreads.
 """
 
 from __future__ import annotations
@@ -46,20 +47,25 @@ def mixed_estimate(
 
     Notes
     -----
-    THEIL1961 eq. 2.9 with unit scale: rows ``design / row_sd`` over ``1 / belief_sd``. `data_df`
-    is the trace of the data's hat matrix, the number of parameters the data have settled.
+    THEIL1961 eq. 2.9 with unit scale. `data_df` is the trace of the data's hat matrix, the
+    number of parameters the data have settled.
     """
     _check(design, response, row_sd, belief_mean, belief_sd)
-    rows = np.vstack([design / row_sd[:, None], np.diag(1.0 / belief_sd)])
-    right = np.concatenate([response / row_sd, belief_mean / belief_sd])
-    q, r = np.linalg.qr(rows)
-    params = solve_triangular(r, q.T @ right)
-    inverse = solve_triangular(r, np.eye(len(params)))
-    cov = inverse @ inverse.T
-    misfit = rows @ params - right
-    log_scale = np.sum(np.log(np.abs(np.diag(r)))) + np.sum(np.log(row_sd))
-    log_evidence = -0.5 * misfit @ misfit - log_scale - np.sum(np.log(belief_sd))
-    return Mixed(params, cov, float(log_evidence), float(np.sum(q[: len(design)] ** 2)))
+    rows = design * belief_sd / row_sd[:, None]
+    right = (response - design @ belief_mean) / row_sd
+    root = np.linalg.cholesky(np.eye(len(belief_mean)) + rows.T @ rows)
+    inverse = solve_triangular(root, np.eye(len(belief_mean)), lower=True)
+    scaled_cov = inverse.T @ inverse
+    moved = inverse.T @ (inverse @ (rows.T @ right))
+    misfit = right - rows @ moved
+    log_scale = np.sum(np.log(np.diag(root))) + np.sum(np.log(row_sd))
+    log_evidence = -0.5 * (misfit @ misfit + moved @ moved) - log_scale
+    return Mixed(
+        belief_mean + belief_sd * moved,
+        scaled_cov * np.outer(belief_sd, belief_sd),
+        float(log_evidence),
+        float(len(moved) - np.trace(scaled_cov)),
+    )
 
 
 def spread_update(belief: Prior, square_sum: float, count: float) -> tuple[float, float]:

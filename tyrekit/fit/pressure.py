@@ -127,13 +127,13 @@ class PressureModel:
         for _ in range(ROUNDS):
             mean, sd = self._beliefs(rows, names, spreads)
             rise, slopes = _model(rows, names, params)
-            row_sd = spreads.reading_bar * rows.c_per_bar / np.sqrt(weight)
+            row_sd = spreads.reading_bar * rows.gain_c / np.sqrt(weight)
             response = rows.rise_c - rise + slopes @ params
             found = mixed_estimate(slopes, response, row_sd, mean, sd)
             params = _bounded(found.params, names)
-            left = (response - slopes @ params) / rows.c_per_bar
+            left = (response - slopes @ params) / rows.gain_c
             weight = 1 / np.sqrt(1 + (left / (2 * spreads.reading_bar)) ** 2)
-            unsure = np.einsum("ij,jk,ik->i", slopes, found.cov, slopes) / rows.c_per_bar**2
+            unsure = np.sum((slopes @ found.cov) * slopes, axis=1) / rows.gain_c**2
             squares = params**2 + np.diag(found.cov)
             before = spreads
             spreads = _Spreads(

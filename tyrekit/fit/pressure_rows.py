@@ -31,7 +31,7 @@ class PressureRows(NamedTuple):
     laps: Floats
     slow_laps: Floats
     pit: NDArray[np.bool_]
-    c_per_bar: Floats  # what one bar of reading is worth in gas temperature
+    gain_c: Floats  # what one bar of reading is worth in gas temperature
     corner: Codes
     session: Codes
     slot: Codes  # one run at one corner
@@ -125,7 +125,7 @@ def pressure_rows(kept: pd.DataFrame, ambient_bar: float) -> PressureRows:
         laps=laps,
         slow_laps=np.minimum(np.where(pit, 2.0, 1.0), laps),
         pit=pit,
-        c_per_bar=cold_k / (kept["cold_bar"].to_numpy(dtype=np.float64) + ambient_bar),
+        gain_c=cold_k / (kept["cold_bar"].to_numpy(dtype=np.float64) + ambient_bar),
         corner=np.array([CORNERS.index(c) for c in kept["corner"]], dtype=np.int64),
         session=np.array([sessions.index(s) for s in kept["session"]], dtype=np.int64),
         slot=np.array(

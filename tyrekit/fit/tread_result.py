@@ -295,7 +295,7 @@ class TreadResults(FitResult):
             early * (then * math.exp(-then / tau) - now * np.exp(-now / tau)) / tau**2
         )
         cov = self.cov.to_numpy(dtype=np.float64)
-        variance = np.einsum("...i,ij,...j->...", gradient, cov, gradient)
+        variance = np.sum((gradient @ cov) * gradient, axis=-1)
         session = (self.session_spread_pct / 100 * rate) ** 2 * n * np.minimum(n, SESSION_LAPS)
         tyre = 0.0 if known else (self.tyre_spread_pct / 100 * rate * n) ** 2
         return _Wear(rate * n + early * share, variance + session + tyre)
