@@ -72,12 +72,18 @@ def _by_ends(s: Segment, i: int, from_grid: bool = False) -> Kind:
 
 
 def _before_the_start(laps: Sequence[Segment], session: Session) -> list[Kind]:
-    """Return the kinds of the laps that lead to a race's start."""
-    lead: list[Kind] = []
-    if laps and laps[0].begins == "log" and laps[0].stood_s >= ON_THE_GRID_S:
-        lead.append(Kind("out", TO_THE_GRID))
+    """Return the kinds of the laps that lead to a race's start.
+
+    A lap from the pits to the grid ends in a long wait; it is told from a formation lap, which
+    ends in a wait too, by beginning with the log or by a second wait on the lap that follows.
+    """
+    n = session.formation_laps
+    waits = bool(laps) and laps[0].stood_s >= ON_THE_GRID_S
+    again = n > 0 and len(laps) > n and laps[n].stood_s > 0
+    to_grid = waits and (laps[0].begins == "log" or again)
+    lead = [Kind("out", TO_THE_GRID)] if to_grid else []
     formation = Kind("formation", "before the start")
-    return lead + [formation] * min(session.formation_laps, len(laps) - len(lead))
+    return lead + [formation] * min(n, len(laps) - len(lead))
 
 
 def _is_over(session: Session, race_laps: int, raced_s: float) -> bool:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tyrekit.record.event import StartFinish
 
 FloatArray = NDArray[np.float64]
-MOVING_MPS = 2.0
+MOVING_MPS, SUSTAINED_S = 2.0, 3.0  # slower or shorter may be a receiver's noise
 EQUATORIAL_RADIUS_M, FLATTENING = 6378137.0, 1 / 298.257223563  # WGS84
 
 
@@ -40,18 +40,24 @@ class Motion:
 
     def moving(self) -> tuple[float, float]:
         """Return when the car first and last moved; the whole log when that is unknown."""
-        moves = np.flatnonzero(self.speed_mps > MOVING_MPS)
-        if not self.known or not len(moves):
+        moved = _spans(self.time_s, self.speed_mps > MOVING_MPS, SUSTAINED_S)
+        if not self.known or not moved:
             return float(self.time_s[0]), float(self.time_s[-1])
-        return float(self.time_s[moves[0]]), float(self.time_s[moves[-1]])
+        return moved[0][0], moved[-1][1]
 
     def standstills(self, least_s: float) -> list[tuple[float, float]]:
         """Return start and end of every time the car stood for at least `least_s`."""
-        still = np.concatenate([[False], self.speed_mps < 1.0, [False]]).astype(np.int8)
-        starts = np.flatnonzero(np.diff(still) == 1)
-        ends = np.flatnonzero(np.diff(still) == -1) - 1
-        spans = zip(self.time_s[starts], self.time_s[ends], strict=True)
-        return [(float(a), float(b)) for a, b in spans if b - a >= least_s]
+        return _spans(self.time_s, self.speed_mps < 1.0, least_s)
+
+
+def _spans(
+    time_s: FloatArray, holds: NDArray[np.bool_], least_s: float
+) -> list[tuple[float, float]]:
+    """Return start and end of every time for which something held at least so long."""
+    edges = np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    spans = zip(time_s[starts], time_s[ends], strict=True)
+    return [(float(a), float(b)) for a, b in spans if b - a >= least_s]
 
 
 def motion_of(channels: pd.DataFrame) -> Motion:
@@ -108,7 +114,7 @@ def fixes(channels: pd.DataFrame) -> NDArray[np.intp]:
 
 
 def _speed_from_position(channels: pd.DataFrame) -> FloatArray:
-    """Return speed from position over about a second."""
+    """Return speed from position over two seconds."""
     time_s, at = channels["time_s"].to_numpy(), fixes(channels)
     speed = np.full(len(time_s), np.nan)
     if len(at) < 3:
@@ -122,7 +128,7 @@ def _speed_from_position(channels: pd.DataFrame) -> FloatArray:
         heading_deg=0.0,
     )  # fmt: skip
     north, east = on_plane(latitude, longitude, middle)
-    t, half = time_s[at], 0.5
+    t, half = time_s[at], 1.0
     ends = np.clip([t - half, t + half], t[0], t[-1])
     step = [np.interp(ends[1], t, x) - np.interp(ends[0], t, x) for x in (north, east)]
     speed[:] = np.interp(time_s, t, np.hypot(*step) / np.maximum(ends[1] - ends[0], 1e-9))
