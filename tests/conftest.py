@@ -1,7 +1,11 @@
-"""Lets every test import the modules that stand beside this file, such as the simulator."""
+"""Lets tests import the modules beside this file, and keeps small matrices on one thread."""
 
+import os
 import sys
 from pathlib import Path
+
+# The fits' matrices are small: several threads on a busy machine only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 HERE = str(Path(__file__).parent)
 if HERE not in sys.path:

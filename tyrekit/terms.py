@@ -197,6 +197,7 @@ FIT: dict[str, Term] = {
     "tyre_spread_pct": Term("%", "spread of the wear rate from tyre to tyre"),
     "session_spread_pct": Term("%", "spread of the wear rate from session to session"),
     "tread_now_mm": Term("mm", "tread depth now, thinnest place or inner, centre, outer"),
+    "lap_km": Term("km", "length of one lap"),
     "limit_mm": Term("mm", "tread depth at which a tyre comes off"),
     "depth_mm": Term("mm", "tread depth"),
     "residual_mm": Term("mm", "spread of readings about a tyre's line"),
