@@ -1,0 +1,204 @@
+"""Tyres to sessions and corners over what is left of a weekend, proven best under its limits.
+
+`allocate` draws up the problem, solves it with proof (`optimum`), and hands back the plan with
+its nearest alternatives; an impossible event gets the limits that clash (`clash`). Costs are
+seconds weighted by each session's value; ages count every lap on a tyre.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.plan.alternatives import Distinct, distinct_plans, session_ages
+from tyrekit.plan.clash import Clash, clash
+from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
+from tyrekit.plan.graph import build_graph
+from tyrekit.plan.optimum import optimum
+from tyrekit.plan.problem import AllocationProblem
+from tyrekit.plan.relaxation import Relaxation
+from tyrekit.plan.search import IMPOSSIBLE, OPTIMAL, Whole
+from tyrekit.plan.tyre_state import Wear
+from tyrekit.plan.weekend_problem import AgeLoss, allocation_problem
+from tyrekit.record.event import Event, Lock
+
+TIME_LIMIT_S = 20.0
+
+
+@dataclass(frozen=True, eq=False)
+class AllocationPlan:
+    """Which tyre runs where in every session still to come.
+
+    Attributes
+    ----------
+    status : str
+        ``optimal`` (proven), ``feasible`` (a plan and how far from the best it can be),
+        ``impossible`` (proven), or ``unknown`` (time ran out without a plan).
+    cost_s, bound_s, gap_s : float
+        Weighted seconds lost to tyre age and heat cycles; no plan costs less than the bound.
+    table : DataFrame
+        A row per session, stint and corner: session, stint, corner, tyre_id, age_laps (start),
+        age_end_laps, heat_cycles (before), distance_km (end), tread_start_mm, tread_end_mm
+        (expected mean depth), tread_end_low_mm (thinnest place, at the limit's confidence),
+        expected_loss_s (not weighted), locked.
+    spares : DataFrame
+        session, corners it fits, tyre_id: the tyres that `keep_spare` sets aside.
+    alternatives : tuple of AllocationPlan
+        The next best plans that differ in axle and age of some qualifying or race, best first;
+        each says its `difference_s` to the best and in words what `differs`.
+    solved : (Relaxation, Whole) or None
+        What the proof rests on, for questions that start from this plan.
+    chance_best, chance_tie : float
+        Chance over the fits' draws that this plan beats its first alternative, and that the two
+        cost the same; NaN without one.
+    blocked_by, repairs : tuple of str
+        When impossible: limits that clash, and the smallest changes that would make it possible.
+    """
+
+    status: str
+    cost_s: float
+    bound_s: float
+    gap_s: float
+    table: pd.DataFrame
+    spares: pd.DataFrame
+    problem: AllocationProblem
+    solved: tuple[Relaxation, Whole] | None = field(default=None, repr=False)
+    alternatives: tuple[AllocationPlan, ...] = ()
+    difference_s: float = 0.0
+    differs: str = ""
+    chance_best: float = np.nan
+    chance_tie: float = np.nan
+    blocked_by: tuple[str, ...] = ()
+    repairs: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def allocate(
+    event: Event,
+    tyres: pd.DataFrame,
+    lap_time: AgeLoss,
+    tread: Wear,
+    *,
+    done: Collection[str] = (),
+    fitted: pd.DataFrame | None = None,
+    locks: Sequence[Lock] = (),
+    stint_laps: Mapping[str, Sequence[int]] | None = None,
+    alternatives: int = 3,
+    time_limit_s: float = TIME_LIMIT_S,
+    rng: np.random.Generator,
+) -> AllocationPlan:
+    """Return the best tyre plan for the sessions after `done`; see `allocation_problem`.
+
+    Parameters
+    ----------
+    alternatives : int
+        How many other plans to look for.
+    time_limit_s : float
+        After about this long the best plan so far is returned with its proven gap.
+
+    Raises
+    ------
+    EventError
+        A lock names a tyre that is not to be had.
+    """
+    problem = allocation_problem(
+        event,
+        tyres,
+        lap_time,
+        tread,
+        done=done,
+        fitted=fitted,
+        locks=locks,
+        stint_laps=stint_laps,
+        rng=rng,
+    )
+    return plan_problem(problem, alternatives=alternatives, time_limit_s=time_limit_s)
+
+
+def plan_problem(
+    problem: AllocationProblem, *, alternatives: int = 3, time_limit_s: float = TIME_LIMIT_S
+) -> AllocationPlan:
+    """Return the best plan of a problem already drawn up."""
+    if not problem.stints:
+        return _nothing_left(problem)
+    if not problem.tyres:
+        return _impossible(problem, Clash(("the tyre list has no tyre for a dry session",), ()))
+    best, relaxed = optimum(build_graph(problem), time_limit_s)
+    if best.status == IMPOSSIBLE:
+        return _impossible(problem, clash(problem))
+    plan = plan_of(problem, relaxed, best)
+    if not len(best.paths) or alternatives < 1:
+        return plan
+    found = distinct_plans(
+        relaxed, best, session_ages(relaxed.graph), alternatives, time_limit_s=time_limit_s
+    )
+    return _with_alternatives(plan, relaxed, best, found)
+
+
+def plan_of(problem: AllocationProblem, relaxed: Relaxation, found: Whole) -> AllocationPlan:
+    """Return what a solve found as a plan."""
+    gap_s = max(found.cost_s - found.bound_s, 0.0)
+    notes = problem.notes
+    if found.status != OPTIMAL:
+        within = f"; it is within {gap_s:.2f} s of the best possible" if len(found.paths) else ""
+        notes = (*notes, f"time ran out before the proof was complete{within}")
+    return AllocationPlan(
+        status=found.status,
+        cost_s=found.cost_s,
+        bound_s=found.bound_s,
+        gap_s=gap_s,
+        table=plan_table(relaxed.graph, found.paths),
+        spares=spare_table(relaxed.graph, found.paths),
+        problem=problem,
+        solved=(relaxed, found),
+        notes=notes,
+    )
+
+
+def _with_alternatives(
+    plan: AllocationPlan, relaxed: Relaxation, best: Whole, found: Distinct
+) -> AllocationPlan:
+    """Return the plan with its alternatives and the chance of beating the first."""
+    others = []
+    for other in found.plans:
+        one = plan_of(plan.problem, relaxed, other)
+        others.append(
+            replace(
+                one,
+                difference_s=one.cost_s - plan.cost_s,
+                differs=difference(plan.table, one.table),
+                notes=(),
+            )
+        )
+    notes = (*plan.notes, found.reason) if found.reason else plan.notes
+    if not others:
+        return replace(plan, notes=notes)
+    apart = drawn_costs_s(plan.problem, others[0].table) - drawn_costs_s(plan.problem, plan.table)
+    return replace(
+        plan,
+        alternatives=tuple(others),
+        chance_best=float(np.mean(apart > TIE_S)),
+        chance_tie=float(np.mean(np.abs(apart) <= TIE_S)),
+        notes=notes,
+    )
+
+
+TIE_S = 1e-3  # plans closer than this in a draw are equal in it
+
+
+def _nothing_left(problem: AllocationProblem) -> AllocationPlan:
+    notes = (*problem.notes, "no dry session is left to plan")
+    return AllocationPlan(
+        OPTIMAL, 0.0, 0.0, 0.0, plan_table(None, None), spare_table(None, None), problem,
+        notes=notes,
+    )  # fmt: skip
+
+
+def _impossible(problem: AllocationProblem, found: Clash) -> AllocationPlan:
+    return AllocationPlan(
+        IMPOSSIBLE, np.inf, np.inf, 0.0, plan_table(None, None), spare_table(None, None), problem,
+        blocked_by=found.blocked_by, repairs=found.repairs, notes=(*problem.notes, *found.notes),
+    )  # fmt: skip

@@ -1,0 +1,83 @@
+"""The next best plans that differ in what the crew would do, not in the names of like tyres.
+
+A plan's signature counts tyres by (stint, axle, age) over the stints asked about; `search` gives
+plans in order of cost with a signature each, so the list is exact. Where it has to stop short it
+says why.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from tyrekit.errors import TyrekitError
+from tyrekit.plan.graph import StateGraph
+from tyrekit.plan.problem import Ints
+from tyrekit.plan.relaxation import Relaxation
+from tyrekit.plan.search import OPTIMAL, Search, Whole
+
+SHORT = "the list of other plans is short"
+
+
+@dataclass(frozen=True, eq=False)
+class Distinct:
+    """Plans found, best first, and why there are no more than these (empty when all asked for)."""
+
+    plans: tuple[Whole, ...]
+    reason: str = ""
+
+
+def distinct_plans(
+    relaxed: Relaxation,
+    best: Whole,
+    keys: Ints,
+    count: int,
+    *,
+    rounds: int = 400,
+    time_limit_s: float = 10.0,
+) -> Distinct:
+    """Return up to `count` plans after `best`, each with a signature of its own.
+
+    Parameters
+    ----------
+    keys : int array (arcs,)
+        Signature key of each arc, -1 for none.
+    rounds : int
+        Relaxations to be solved at most; the list ends there, and says so.
+    time_limit_s : float
+        After about this long too.
+    """
+    ends = time.monotonic() + time_limit_s
+    search = Search(relaxed, keys, best)
+    found: list[Whole] = []
+    while len(found) <= count:
+        try:
+            plan = search.next_plan(rounds, ends)
+        except TyrekitError as error:
+            return Distinct(tuple(found[1:]), f"{SHORT}: {error}")
+        if plan.status != OPTIMAL:
+            return Distinct(tuple(found[1:]), f"{SHORT}: {plan.reason}" if plan.reason else "")
+        found.append(plan)
+    return Distinct(tuple(found[1:]))
+
+
+def session_ages(graph: StateGraph) -> Ints:
+    """Return the signature key of each arc: its qualifying or race stint, axle and age.
+
+    With no such session left, of every stint; -1 for moves outside the signature.
+    """
+    stints = graph.problem.stints
+    wanted = [i for i, stint in enumerate(stints) if stint.kind != "practice"]
+    return signature_keys(graph, wanted or list(range(len(stints))))
+
+
+def signature_keys(graph: StateGraph, stints: list[int]) -> Ints:
+    """Return the key (stint, axle, age) of each arc that runs in `stints`, -1 for the others."""
+    arcs = graph.arcs
+    inside = arcs.runs & np.isin(arcs.stint, stints)
+    code = ((arcs.stint * 2 + arcs.corner // 2) * (arcs.age_laps.max() + 1) + arcs.age_laps)[inside]
+    keys = np.full(len(arcs), -1, dtype=np.int64)
+    keys[inside] = np.unique(code, return_inverse=True)[1]
+    return keys

@@ -1,0 +1,192 @@
+"""Why an event is impossible: the limits that clash, and the smallest changes that would help.
+
+A clash is a set of limits that cannot hold together while every smaller part of it can. It is
+found by deletion, then checked against all smaller sets not yet known to be possible, so that the
+one named is the smallest. A repair eases or drops limits until a plan exists; numbers are eased
+as little as whole steps allow.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+
+import numpy as np
+
+from tyrekit.errors import TyrekitError
+from tyrekit.plan.graph import build_graph
+from tyrekit.plan.optimum import whole_flow, whole_pool
+from tyrekit.plan.problem import CORNERS, AllocationProblem, Easing, PlanLimit
+from tyrekit.plan.relaxation import relax
+from tyrekit.plan.search import IMPOSSIBLE, POOL, UNKNOWN
+
+SEARCH_S = 8.0  # the search for the clash and its repairs ends after about this long
+CHECK_S = 3.0  # one question "is this possible?" at most
+MOST_STEPS = 64
+MOST_TOGETHER = 3  # limits changed in one repair
+
+
+@dataclass(frozen=True)
+class Clash:
+    """Limits that clash, repairs (each alone is enough), and remarks, all in words."""
+
+    blocked_by: tuple[str, ...]
+    repairs: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+def clash(problem: AllocationProblem, search_s: float = SEARCH_S) -> Clash:
+    """Return why no plan exists for `problem`, which must be impossible.
+
+    After about `search_s` seconds the search ends with what is known, and says so.
+    """
+    search = _Search(problem, time.monotonic() + search_s)
+    every = frozenset(range(len(problem.limits)))
+    if search.possible(frozenset()) is False:
+        return Clash(_too_few(problem), ())
+    core = search.smallest(search.core(every))
+    found = search.repairs(every, core)
+    notes = (
+        ("the search for clashing limits was cut short: a smaller clash or change may exist",)
+        if search.cut_short
+        else ()
+    )
+    blocked_by = tuple(problem.limits[i].words() for i in sorted(core))
+    return Clash(blocked_by, tuple(dict.fromkeys(found)), notes)
+
+
+def is_possible(problem: AllocationProblem, time_limit_s: float = CHECK_S) -> bool | None:
+    """Return whether some plan keeps every limit; None when that could not be settled."""
+    try:
+        graph = build_graph(problem)
+        relaxed = relax(graph, np.zeros(len(graph.cost)))
+    except (MemoryError, TyrekitError):
+        return None
+    if not relaxed.possible:
+        return False
+    found = whole_pool(relaxed, relaxed.paths, time_limit_s)
+    if not len(found.paths):
+        pool = relaxed.pricing.within(relaxed.price, np.inf, POOL // 4)
+        whole = whole_pool(relaxed, pool, time_limit_s) if pool is not None else None
+        found = whole or whole_flow(relaxed, time_limit_s)
+    if len(found.paths):
+        return True
+    return {IMPOSSIBLE: False, UNKNOWN: None}[found.status]
+
+
+@dataclass
+class _Search:
+    """Questions asked so far about which of the problem's limits can hold together."""
+
+    problem: AllocationProblem
+    ends: float
+    possible_sets: list[frozenset[int]] = field(default_factory=list)
+    impossible_sets: list[frozenset[int]] = field(default_factory=list)
+    cut_short: bool = False
+
+    def possible(self, limits: frozenset[int]) -> bool | None:
+        """Return whether these limits can hold together; a part of a possible set can."""
+        if any(limits <= known for known in self.possible_sets):
+            return True
+        if any(limits >= known for known in self.impossible_sets):
+            return False
+        if time.monotonic() > self.ends:
+            self.cut_short = True
+            return None
+        chosen = [self.problem.limits[i] for i in sorted(limits)]
+        answer = is_possible(self.problem.with_limits(chosen))
+        if answer is not None:
+            (self.possible_sets if answer else self.impossible_sets).append(limits)
+        return answer
+
+    def core(self, limits: frozenset[int]) -> frozenset[int]:
+        """Return a part of an impossible set of which no limit can be spared."""
+        for one in sorted(limits):
+            if self.possible(limits - {one}) is False:
+                limits -= {one}
+        return limits
+
+    def smallest(self, core: frozenset[int]) -> frozenset[int]:
+        """Return the smallest impossible set, the given one if none is smaller."""
+        every = range(len(self.problem.limits))
+        for size in range(1, len(core)):
+            for part in combinations(every, size):
+                if self.possible(frozenset(part)) is False:
+                    return frozenset(part)
+        return core
+
+    def repairs(self, every: frozenset[int], core: frozenset[int]) -> list[str]:
+        """Return the repairs that change fewest limits, in words."""
+        tried: list[tuple[frozenset[int], frozenset[int]]] = [(frozenset(), core)]
+        for _ in range(MOST_TOGETHER):
+            dropped = {gone | {one} for gone, clashing in tried for one in clashing}
+            enough = [gone for gone in dropped if self.possible(every - gone)]
+            if enough:
+                return [self.words(every, gone) for gone in sorted(enough, key=sorted)]
+            tried = [(gone, self.core(every - gone)) for gone in sorted(dropped, key=sorted)]
+        return []
+
+    def words(self, every: frozenset[int], gone: frozenset[int]) -> str:
+        """Return the least changes to the limits `gone` that make a plan possible."""
+        held = {i: self.problem.limits[i] for i in every - gone}
+        said = []
+        for one in sorted(gone):
+            limit = self.problem.limits[one]
+            eased = self.least_easing(limit, list(held.values()))
+            if eased is None:
+                said.append(f"drop: {limit.words()}")
+            else:
+                said.append(f"ease: {limit.words()} → {eased.words()}")
+                held[one] = eased
+        return "; and ".join(said)
+
+    def least_easing(self, limit: PlanLimit, others: Sequence[PlanLimit]) -> PlanLimit | None:
+        """Return the limit eased by the fewest steps that help, None if only dropping does."""
+        found = [
+            (steps, eased)
+            for easing in limit.easings()
+            for steps, eased in self.fewest_steps(easing, others)
+        ]
+        return min(found, key=lambda pair: pair[0])[1] if found else None
+
+    def fewest_steps(
+        self, easing: Easing, others: Sequence[PlanLimit]
+    ) -> Iterator[tuple[int, PlanLimit]]:
+        """Yield the fewest steps that help with the limit eased so far, if any number does."""
+
+        def helps(steps: int) -> bool:
+            eased = easing(steps)
+            if eased is None or time.monotonic() > self.ends:
+                self.cut_short |= eased is not None
+                return False
+            return is_possible(self.problem.with_limits([*others, eased])) is True
+
+        low, high = 0, 1
+        while not helps(high):
+            low, high = high, high * 2
+            if high > MOST_STEPS:
+                return
+            while high > low + 1 and easing(high) is None:
+                high -= 1
+            if easing(high) is None:
+                return
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if helps(middle) else (middle, high)
+        eased = easing(high)
+        if eased is not None:
+            yield high, eased
+
+
+def _too_few(problem: AllocationProblem) -> tuple[str, ...]:
+    """Return in words which corners the tyre list cannot cover, limits aside."""
+    for size in range(1, 5):
+        for corners in combinations(range(4), size):
+            fits = [tyre for tyre in problem.tyres if not tyre.corners.isdisjoint(corners)]
+            if len(fits) < size:
+                names = ", ".join(CORNERS[corner] for corner in corners)
+                have = ", ".join(tyre.tyre_id for tyre in fits) or "none"
+                return (f"the tyre list: {size} tyres are needed for {names}, it has {have}",)
+    return ("the tyre list: it cannot cover every session",)
