@@ -5,16 +5,13 @@ Everything a person or file wrote is escaped on its way in.
 
 from __future__ import annotations
 
-from typing import Any
-
 import pandas as pd
 
 from tyrekit.plan.fuel_load import FuelLoad
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
-from tyrekit.show.style import svg
 from tyrekit.show.verdict import proof, verdict
-from tyrekit.show.words import html, known, number, one_in, percent, span
+from tyrekit.show.words import degrees, html, known, number, one_in, percent, span
 
 
 def head_card(answer: Answer, note: str = "") -> str:
@@ -25,12 +22,13 @@ def head_card(answer: Answer, note: str = "") -> str:
     if coming is not None:
         what = f"next is {html(coming.id)}, {html(coming.kind)}, {coming.start:%A %H:%M}"
     done = ", ".join(weekend.done) or "nothing yet"
+    doubts = f"; <b>{len(weekend.doubts)} doubts about the data, see below</b>"
     extra = f'<div class="tk-warn">{html(note)}</div>' if note else ""
     return (
         f'<div class="tk-head"><b>{html(weekend.event.meeting.name)}</b>: {what}'
         f'<div class="tk-muted tk-small">run so far: {html(done)};'
         f" {len(answer.laps)} laps, {int(answer.laps['counts'].sum())} counted in the fit;"
-        f" intervals hold 90 %</div></div>{extra}"
+        f" intervals hold 90 %{doubts if weekend.doubts else ''}</div></div>{extra}"
     )
 
 
@@ -51,7 +49,8 @@ def blocked_card(answer: Answer) -> str:
     items = "".join(f"<li>{html(words)}</li>" for words in plan.blocked_by)
     repairs = "".join(f"<li>{html(words)}</li>" for words in plan.repairs)
     more = f"<p>What would help:</p><ul>{repairs}</ul>" if repairs else ""
-    return f'<div class="tk-warn"><b>{html(proof(answer).capitalize())}.</b><ul>{items}</ul>{more}</div>'
+    what = html(proof(answer).capitalize())
+    return f'<div class="tk-warn"><b>{what}.</b><ul>{items}</ul>{more}</div>'
 
 
 def sure_card(answer: Answer) -> str:
@@ -88,8 +87,8 @@ def conditions_line(answer: Answer) -> str:
     found = answer.cold_pressures
     if found is None:
         return ""
-    words = f"Pressures for lap {found.target_lap}. {answer.conditions.basis}. "
-    return f'<p class="tk-muted tk-small">{html(words + "; ".join(found.notes))}</p>'
+    words = [f"Pressures for lap {found.target_lap}", answer.conditions.basis, *found.notes]
+    return f'<p class="tk-muted tk-small">{html(degrees("; ".join(words)))}.</p>'
 
 
 def doubts_card(answer: Answer) -> str:
@@ -131,11 +130,6 @@ def proof_line(answer: Answer) -> str:
         f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
         f" over the sessions to come, each weighed by its value; {html(proof(answer))}.</p>"
     )
-
-
-def chart_box(chart: Any) -> str:
-    """Return a chart as inline SVG that follows the theme."""
-    return f'<div class="tk-chart">{svg(chart)}</div>'
 
 
 def _card(label: str, big: str, basis: str, more: str = "") -> str:

@@ -75,12 +75,41 @@ def drop_off_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
 
 def tread_chart(table: pd.DataFrame, limit_mm: float, width: int = WIDTH) -> Any:
     """Draw `tread_table` as seen from above the car: which tyre reaches the limit first?"""
-    rows = [
-        alt.hconcat(*[_tread_corner(table, corner, limit_mm, width) for corner in pair], spacing=28)
-        for pair in (("FL", "FR"), ("RL", "RR"))
-    ]
+    oldest = max(float(table["age_laps"].max()), 1.0)
+    top = float(np.nanmax([*table["tread_mm"], limit_mm + 1.0])) + 0.4
+    shown = pd.concat([_labelled(own, top, oldest) for _, own in table.groupby("corner")])
+    shown["limit_mm"] = limit_mm
+    x = alt.X(
+        "age_laps:Q", title="tyre age, laps", axis=_whole_axis(),
+        scale=alt.Scale(domain=[0, oldest * 1.15], nice=False),
+    )  # fmt: skip
+    scale = alt.Scale(domain=[0, top], nice=False)
+    y = alt.Y("tread_mm:Q", title="thinnest place, mm", scale=scale)
+    styles = alt.Scale(domain=list(range(len(DASHES))), range=[list(d) for d in DASHES])
+    line = {
+        "detail": "tyre_id:N",
+        "strokeDash": alt.StrokeDash("style:N", legend=None, scale=styles),
+    }
+    base = alt.Chart().encode(x=x)
+    past, ahead = base.transform_filter("!datum.forecast"), base.transform_filter("datum.forecast")
+    layers = alt.layer(
+        base.mark_rule(color=INK, strokeWidth=2).encode(x=alt.X(), y=alt.Y("limit_mm:Q")),
+        ahead.mark_area(color=ACCENT, opacity=0.16).encode(
+            y=alt.Y("lower:Q"), y2="upper:Q", detail="tyre_id:N"
+        ),
+        past.mark_line(color=MUTED, strokeWidth=1.2).encode(y=y, **line),
+        ahead.mark_line(color=ACCENT, strokeWidth=2).encode(y=y, **line),
+        past.mark_point(color=INK, filled=True, size=28, opacity=1).encode(y=y),
+        base.mark_text(align="left", dx=7, color=INK, fontSize=12, fontWeight="bold").encode(
+            y=alt.Y("label_mm:Q"), text="label:N"
+        ),
+        data=shown,
+    ).properties(width=(width - 90) // 2, height=140)
+    header = alt.Header(labelFontSize=13, title=None)
     return finish(
-        alt.vconcat(*rows, spacing=18),
+        layers.facet(
+            alt.Facet("corner:N", sort=CORNER_ORDER, header=header), columns=2, spacing=18
+        ),
         "Which tyre reaches the tread limit first?",
         f"points: measured; line and band: forecast, 90 %; bar across: {number(limit_mm)} mm limit",
     )
@@ -247,42 +276,19 @@ def _edge_of_running(age_laps: float) -> Any:
     return rule + text
 
 
-def _tread_corner(table: pd.DataFrame, corner: str, limit_mm: float, width: int) -> Any:
-    """Return one corner's chart: measured points, forecast, limit, ids at the line ends."""
-    own = table[table["corner"] == corner].copy()
-    order = list(dict.fromkeys(own["tyre_id"]))
-    dashes = [list(DASHES[i % len(DASHES)]) for i in range(len(order))]
-    top = float(np.nanmax([*table["tread_mm"], limit_mm + 1.0])) + 0.4
-    x = alt.X(
-        "age_laps:Q", title="tyre age, laps" if corner[0] == "R" else None, axis=_whole_axis(),
-        scale=alt.Scale(domain=[0, max(float(table["age_laps"].max()), 1.0) * 1.12], nice=False),
-    )  # fmt: skip
-    y = alt.Y(
-        "tread_mm:Q", title="thinnest place, mm" if corner[1] == "L" else None,
-        scale=alt.Scale(domain=[0, top], nice=False),
-    )  # fmt: skip
-    forecast, measured = own[own["forecast"]], own[~own["forecast"]]
-    dash = alt.StrokeDash("tyre_id:N", legend=None, scale=alt.Scale(domain=order, range=dashes))
-    limit = (
-        alt.Chart(pd.DataFrame({"tread_mm": [limit_mm]}))
-        .mark_rule(color=INK, strokeWidth=2)
-        .encode(y=y)
-    )
-    band = alt.Chart(forecast).mark_area(color=ACCENT, opacity=0.16)
-    line = alt.Chart(forecast).mark_line(color=ACCENT, strokeWidth=2)
-    past = alt.Chart(measured).mark_line(color=MUTED, strokeWidth=1.2)
-    dots = alt.Chart(measured).mark_point(color=INK, filled=True, size=28, opacity=1)
+def _labelled(own: pd.DataFrame, top: float, oldest: float) -> pd.DataFrame:
+    """Return one corner's rows with line styles, the next tyre's plain, and ids at the ends."""
+    first = list(own.loc[own["forecast"], "tyre_id"])
+    order = list(dict.fromkeys([*first, *own["tyre_id"]]))
+    style = own["tyre_id"].map({tyre: i % len(DASHES) for i, tyre in enumerate(order)})
     ends = own.sort_values("age_laps").groupby("tyre_id", sort=False).tail(1)
-    text = alt.Chart(ends).mark_text(align="left", dx=5, color=INK, fontSize=12, fontWeight="bold")
-    layers = (
-        limit
-        + band.encode(x=x, y=alt.Y("lower:Q"), y2="upper:Q", detail="tyre_id:N")
-        + past.encode(x=x, y=y, strokeDash=dash)
-        + line.encode(x=x, y=y, strokeDash=dash)
-        + dots.encode(x=x, y=y)
-        + text.encode(x=x, y=y, text="tyre_id:N")
-    )
-    return layers.properties(width=(width - 60) // 2, height=140, title=corner)
+    ends = ends.sort_values("tread_mm", ascending=False)
+    places: list[tuple[float, float]] = []
+    for age_laps, depth_mm in zip(ends["age_laps"], ends["tread_mm"], strict=True):
+        near = [place for at, place in places if abs(at - age_laps) < 0.16 * oldest]
+        places.append((age_laps, min([depth_mm, *[place - 0.11 * top for place in near]])))
+    label_mm = pd.Series([place for _, place in places], index=ends.index)
+    return own.assign(style=style, label=ends["tyre_id"], label_mm=label_mm).fillna({"label": ""})
 
 
 def _whole_axis() -> Any:

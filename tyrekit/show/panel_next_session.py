@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,13 @@ from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards, charts, tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.entry_table import EntryTable
-from tyrekit.show.panels import Later, Panel, number_box, on_value, row
+from tyrekit.show.panels import Figure, Figures, Later, Panel, number_box, on_value, row
 from tyrekit.show.readings import COLUMNS, Readings
 from tyrekit.show.sheet import write_sheet
 from tyrekit.show.what_if import State, WhatIf, start, update
 from tyrekit.show.words import html, one_in
 
+WIDTH = 560
 RISKS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
 
 
@@ -41,7 +43,7 @@ class NextSessionPanel(Panel):
         self.head, self.tyres, self.sure = w.HTML(), w.HTML(), w.HTML()
         self.fuel, self.doubts, self.sheet_link = w.HTML(), w.HTML(), w.HTML()
         self.said = w.HTML()
-        self.figures = row([])
+        self.figures = Figures()
         self.again = Later(self.reload)
         if self.attempt(self._open):
             self.draw()
@@ -94,7 +96,7 @@ class NextSessionPanel(Panel):
         self.sure.value = cards.sure_card(answer)
         self.fuel.value = cards.fuel_cards(answer)
         self.doubts.value = cards.doubts_card(answer)
-        self.figures.children = [w.HTML(cards.chart_box(chart)) for chart in figures(answer)]
+        self.figures.show(figures(answer))
 
     def _controls(self) -> Any:
         """Return the boxes of what may be supposed."""
@@ -142,8 +144,7 @@ class NextSessionPanel(Panel):
         left = w.VBox([self.tyres], layout={"flex": "3 1 480px", "min_width": "320px"})
         right = w.VBox([w.HTML("<h2>&nbsp;</h2>"), self.sure], layout={"flex": "1 1 280px"})
         measured = w.VBox(
-            [w.HTML("<h2>Just measured</h2>"), self.entry, row([self.undo, self.said])],
-            layout={"flex": "1 1 560px"},
+            [w.HTML("<h2>Just measured</h2>"), self.entry, row([self.undo, self.said])]
         )
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), controls])
         supposed.add_class("tk-controls")
@@ -176,23 +177,24 @@ class NextSessionPanel(Panel):
         )
 
 
-def figures(answer: Answer) -> list[Any]:
+def figures(answer: Answer) -> list[Figure]:
     """Return the charts that say why."""
-    drawn = []
-    choices = tables.choices_table(answer)
-    if len(choices):
-        drawn.append(charts.choices_chart(choices, 560))
-    drawn.append(charts.drop_off_chart(tables.drop_off_table(answer), 560))
-    tread = tables.tread_table(answer)
-    if len(tread):
-        limit_mm = tables.tread_limit_mm(answer.weekend.event)
-        drawn.append(charts.tread_chart(tread, limit_mm, 560))
+    limit_mm = tables.tread_limit_mm(answer.weekend.event)
+    found = [
+        Figure("choices", tables.choices_table(answer), partial(charts.choices_chart, width=WIDTH)),
+        Figure(
+            "drop-off", tables.drop_off_table(answer), partial(charts.drop_off_chart, width=WIDTH)
+        ),
+        Figure(
+            "tread", tables.tread_table(answer),
+            partial(charts.tread_chart, limit_mm=limit_mm, width=WIDTH),
+        ),
+    ]  # fmt: skip
     races = [s for s in answer.fuel_loads if answer.weekend.event.session(s).kind == "race"]
     for session in races[:1]:
-        load = answer.fuel_loads[session]
-        risks = tables.fuel_risk_table(answer, session)
-        drawn.append(charts.fuel_chart(risks, load.accepted_risk, session, 560))
+        risk = answer.fuel_loads[session].accepted_risk
+        draw = partial(charts.fuel_chart, accepted_risk=risk, session=session, width=WIDTH)
+        table = tables.fuel_risk_table(answer, session)
+        found.append(Figure(f"fuel {session} {risk}", table, draw))
     laps = tables.lap_times_table(answer)
-    if len(laps):
-        drawn.append(charts.lap_times_chart(laps, 560))
-    return drawn
+    return [*found, Figure("laps", laps, partial(charts.lap_times_chart, width=WIDTH))]

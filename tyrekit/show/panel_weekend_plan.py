@@ -13,11 +13,12 @@ from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards, charts, tables
-from tyrekit.show.panels import Panel, number_box, on_value, row
+from tyrekit.show.panels import Figure, Figures, Panel, number_box, on_value, row
 from tyrekit.show.tables import CORNERS
 from tyrekit.show.what_if import State, WhatIf, start, update, with_lock
 from tyrekit.show.words import html, number
 
+WIDTH = 520
 GRID = "64px 92px 92px repeat(4, minmax(118px, 1fr))"
 
 
@@ -39,7 +40,7 @@ class WeekendPlanPanel(Panel):
         self.held = False
         self.head, self.proof, self.blocked = w.HTML(), w.HTML(), w.HTML()
         self.others, self.kept, self.doubts = w.HTML(), w.HTML(), w.HTML()
-        self.figures = row([])
+        self.figures = Figures()
         self.choice: dict[tuple[str, str], Any] = {}
         self.basis: dict[tuple[str, str], Any] = {}
         self.laps: dict[str, Any] = {}
@@ -91,10 +92,14 @@ class WeekendPlanPanel(Panel):
         self.doubts.value = cards.doubts_card(answer)
         self._draw_grid(tables.plan_cells(answer))
         sessions = [s.id for s in answer.weekend.event.sessions]
-        use = tables.tyre_use_table(answer)
-        drawn = [charts.tyre_use_chart(use, sessions, 520)] if len(use) else []
-        drawn.append(charts.drop_off_chart(tables.drop_off_table(answer), 520))
-        self.figures.children = [w.HTML(cards.chart_box(chart)) for chart in drawn]
+        use = partial(charts.tyre_use_chart, sessions=sessions, width=WIDTH)
+        drop_off = partial(charts.drop_off_chart, width=WIDTH)
+        self.figures.show(
+            [
+                Figure("use", tables.tyre_use_table(answer), use),
+                Figure("drop-off", tables.drop_off_table(answer), drop_off),
+            ]
+        )
 
     def _grid(self) -> Any:
         """Return the grid of laps, values and tyres, a row per session to come."""
@@ -104,9 +109,10 @@ class WeekendPlanPanel(Panel):
         parts: list[Any] = [w.HTML(f'<span class="tk-muted tk-small">{h}</span>') for h in heads]
         for session in weekend.event.sessions_after(weekend.done):
             parts += self._grid_row(session)
-        return w.GridBox(
-            parts, layout={"grid_template_columns": GRID, "grid_gap": "8px 10px", "width": "100%"}
-        )
+        layout = {"grid_template_columns": GRID, "grid_gap": "8px 10px", "width": "100%"}
+        grid = w.GridBox(parts, layout=layout)
+        grid.add_class("tk-grid")
+        return grid
 
     def _grid_row(self, session: Session) -> list[Any]:
         """Return one session's widgets and remember them."""
@@ -142,18 +148,21 @@ class WeekendPlanPanel(Panel):
             for lock in self.state.what_if.locks
             for corner, tyre_id in lock.tyres.items()
         }
-        by_place = plan[plan["label"] == plan["session"]].set_index(["session", "corner"])
-        changed = plan[plan["label"] != plan["session"]].set_index(["session", "corner"])
+        cells: dict[tuple[str, str], Any] = {}
+        changed: dict[tuple[str, str], Any] = {}
+        for _, found in plan.iterrows():
+            first = found["label"] == found["session"]
+            (cells if first else changed)[found["session"], found["corner"]] = found
         tyres = list(self.state.weekend.tyres["tyre_id"])
         self.held = True
         for place, box in self.choice.items():
-            cell = by_place.loc[place] if place in by_place.index else None
+            cell = cells.get(place)
             planned = "no plan" if cell is None else str(cell["tyre_id"])
-            free = f"{planned}, free" if place not in locked else "set free"
-            box.options = [(free, ""), *[(f"{t}, locked", t) for t in tyres]]
+            free = planned if place not in locked else "set free"
+            box.options = [(free, ""), *[(f"{t} locked", t) for t in tyres]]
             box.value = locked.get(place, "")
             (box.add_class if place in locked else box.remove_class)("tk-locked")
-            later = changed["tyre_id"][place] if place in changed.index else ""
+            later = str(changed[place]["tyre_id"]) if place in changed else ""
             self.basis[place].value = _basis(cell, later)
         self.held = False
 
@@ -188,10 +197,10 @@ def kept_locks(locks: tuple[Lock, ...]) -> str:
     )
 
 
-def _basis(cell: Any, later: object) -> str:
+def _basis(cell: Any, later: str) -> str:
     """Return what stands under a tyre: its age, its thinnest place at the end, a later change."""
     if cell is None:
         return ""
     words = f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_low_mm'])} mm"
-    words += html(f", then {later}") if isinstance(later, str) and later else ""
+    words += html(f", then {later}") if later else ""
     return f'<span class="tk-muted tk-small">{words}</span>'

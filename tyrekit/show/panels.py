@@ -5,12 +5,13 @@ from __future__ import annotations
 import asyncio
 import traceback
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import ipywidgets as w
+import pandas as pd
 
 from tyrekit.errors import TyrekitError
-from tyrekit.show.style import css
+from tyrekit.show.style import css, svg
 from tyrekit.show.words import html
 
 WRAP = {"flex_flow": "row wrap", "grid_gap": "14px 22px", "align_items": "flex-start"}
@@ -57,6 +58,38 @@ class Panel(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         finally:
             self.working.value = ""
         return True
+
+
+class Figure(NamedTuple):
+    """A chart to be drawn: its name with all that shapes it beside the table, and how."""
+
+    name: str
+    table: pd.DataFrame
+    draw: Callable[[pd.DataFrame], Any]
+
+
+class Figures(w.HBox):  # type: ignore[misc]
+    """Charts side by side as SVG; one is drawn again only when its table has changed."""
+
+    def __init__(self) -> None:
+        super().__init__(layout=WRAP)
+        self.add_class("tk-figures")
+        self._drawn: dict[str, tuple[pd.DataFrame, Any]] = {}
+
+    def show(self, wanted: Sequence[Figure]) -> None:
+        """Show these charts in this order; those with an empty table are left out."""
+        drawn = {}
+        for figure in wanted:
+            if not len(figure.table):
+                continue
+            old = self._drawn.get(figure.name)
+            if old is None or not old[0].equals(figure.table):
+                box = old[1] if old is not None else w.HTML()
+                box.value = f'<div class="tk-chart">{svg(figure.draw(figure.table))}</div>'
+                old = (figure.table, box)
+            drawn[figure.name] = old
+        self._drawn = drawn
+        self.children = [box for _, box in drawn.values()]
 
 
 class Later:

@@ -14,7 +14,7 @@ from tyrekit.show import charts, tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.style import css, svg
 from tyrekit.show.verdict import proof, verdict
-from tyrekit.show.words import html, known, number, one_in, percent, span
+from tyrekit.show.words import degrees, html, known, number, one_in, percent, span
 
 CAUTIONS = (
     "This sheet is an aid. The regulations, the tyre supplier's instructions and qualified people"
@@ -125,10 +125,9 @@ def _pressure_basis(answer: Answer) -> str:
     found = answer.cold_pressures
     if found is None:
         return ""
-    return html(
-        f"Pressures for lap {found.target_lap} at {number(found.air_c, 0)} °C air,"
-        f" {number(found.track_c, 0)} °C track. " + "; ".join(found.notes)
-    )
+    words = f"Pressures for lap {found.target_lap} at {number(found.air_c, 0)} °C air,"
+    words += f" {number(found.track_c, 0)} °C track; " + "; ".join(found.notes)
+    return html(degrees(words)) + "."
 
 
 def _why(answer: Answer) -> str:
@@ -163,7 +162,7 @@ def _fuel(answer: Answer) -> str:
     said = dict.fromkeys(n for load in answer.fuel_loads.values() for n in load.notes)
     return (
         f"<section><h2>Fuel</h2>{warn}{_table(head, rows)}"
-        f'<p class="small muted">{html("; ".join(said))}</p></section>'
+        f'<p class="small muted">{html(degrees("; ".join(said)))}.</p></section>'
     )
 
 

@@ -69,4 +69,4 @@ def finish(chart: Any, title: str, subtitle: str = "") -> Any:
 def svg(chart: Any) -> str:
     """Return a chart drawn as SVG text, without network, script or file."""
     number = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
-    return str(vlc.vegalite_to_svg(chart.to_dict(), vl_version=number))
+    return str(vlc.vegalite_to_svg(chart.to_dict(validate=False), vl_version=number))

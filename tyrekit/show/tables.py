@@ -11,6 +11,7 @@ import pandas as pd
 from tyrekit.record.event import Event, MinimumTread
 from tyrekit.show.answer import SEED, Answer
 from tyrekit.show.style import LEVEL
+from tyrekit.show.words import degrees
 
 CORNERS = ("FL", "FR", "RL", "RR")
 PLACES = ("inner_mm", "centre_mm", "outer_mm")
@@ -200,7 +201,7 @@ def notes(answer: Answer) -> list[str]:
     parts += [load.notes for load in answer.fuel_loads.values()]
     parts += [fit.notes for fit in (answer.lap_time, answer.fuel_use, answer.tread)]
     parts += [answer.pressure.notes, answer.notes]
-    return list(dict.fromkeys(str(note) for part in parts for note in part))
+    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
 
 
 def _chosen(answer: Answer) -> dict[str, str]:

@@ -64,7 +64,9 @@ def update(state: State, change: Mapping[str, Any]) -> State:
     if moves_tyres(state.what_if, what_if):
         found = planned(state.weekend, state.fits, what_if, state.rank)
     else:
-        found = with_setting(state.answer, state.fits, what_if)
+        found = with_pressures(state.answer, state.fits, what_if)
+        if what_if.shortfall_risk != state.what_if.shortfall_risk:
+            found = with_fuel(found, state.fits, what_if)
     return replace(state, what_if=what_if, answer=found)
 
 
@@ -113,30 +115,33 @@ def changed_conditions(weekend: Weekend, what_if: WhatIf) -> Conditions:
 def planned(weekend: Weekend, fits: Fits, what_if: WhatIf, rank: bool = True) -> Answer:
     """Return the whole answer as supposed, from fits already made; `rank` as in `answer`."""
     event = changed_event(weekend.event, what_if)
-    return with_setting(
-        answer(weekend, event=event, fits=fits, locks=what_if.locks, rank=rank), fits, what_if
-    )
+    found = answer(weekend, event=event, fits=fits, locks=what_if.locks, rank=rank)
+    return with_pressures(found, fits, what_if)
 
 
-def with_setting(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
-    """Return the answer with fuel loads and pressures as supposed; the tyre plan stays."""
-    weekend = found.weekend
-    event = changed_event(weekend.event, what_if)
-    conditions = changed_conditions(weekend, what_if)
+def with_fuel(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
+    """Return the answer with the fuel loads as supposed; the rest stays."""
+    event = changed_event(found.weekend.event, what_if)
+    bowser_c = found.conditions.bowser_c
     loads = {
-        id: fuel_load(
-            event, event.session(id), fits.fuel_use, fits.lap_time, bowser_c=conditions.bowser_c
-        )
+        id: fuel_load(event, event.session(id), fits.fuel_use, fits.lap_time, bowser_c=bowser_c)
         for id in found.fuel_loads
     }
-    coming = weekend.next_session
-    pressures = None
-    if coming is not None:
-        pressures = cold_pressures(
-            event, event.session(coming.id), fits.pressure,
-            air_c=conditions.air_c, track_c=conditions.track_c,
-        )  # fmt: skip
-    return replace(found, conditions=conditions, fuel_loads=loads, cold_pressures=pressures)
+    return replace(found, fuel_loads=loads)
+
+
+def with_pressures(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
+    """Return the answer with temperatures and cold pressures as supposed; the rest stays."""
+    coming = found.weekend.next_session
+    conditions = changed_conditions(found.weekend, what_if)
+    if coming is None:
+        return replace(found, conditions=conditions)
+    event = changed_event(found.weekend.event, what_if)
+    pressures = cold_pressures(
+        event, event.session(coming.id), fits.pressure,
+        air_c=conditions.air_c, track_c=conditions.track_c,
+    )  # fmt: skip
+    return replace(found, conditions=conditions, cold_pressures=pressures)
 
 
 def moves_tyres(before: WhatIf, after: WhatIf) -> bool:

@@ -72,6 +72,11 @@ def sureness(chance_best: float) -> str:
     return "close call"
 
 
+def degrees(text: str) -> str:
+    """Return the text with degC written as people read it."""
+    return text.replace("degC", "°C")
+
+
 def html(text: object) -> str:
     """Return any text escaped for HTML; everything a person typed passes here."""
     return escape(str(text), quote=True)
