@@ -101,10 +101,10 @@ def pressure_unit(e: Evidence) -> Iterator[Doubt]:
 def pressure_typing(e: Evidence) -> Iterator[Doubt]:
     """A pressure far from the others."""
     for table, cells in _pressures(e).items():
-        median = float(np.median([bar for _, _, bar in cells]))
-        for row_id, name, bar in cells:
-            unit = any(low <= bar <= high for low, high in PRESSURE_UNITS.values())
-            if not unit and abs(bar - median) > PRESSURE_OFF_BAR:
+        in_bar = [cell for cell in cells if not _other_unit(cell[2])]
+        median = float(np.median([bar for _, _, bar in in_bar] or [0.0]))
+        for row_id, name, bar in in_bar:
+            if abs(bar - median) > PRESSURE_OFF_BAR:
                 yield Doubt(
                     "pressure reading",
                     f"{name} is {bar:g}; the others are near {median:.2f} bar",
@@ -112,6 +112,10 @@ def pressure_typing(e: Evidence) -> Iterator[Doubt]:
                     e.row(table, row_id),
                     "Correct the row if it is a typing error.",
                 )
+
+
+def _other_unit(value: float) -> bool:
+    return any(low <= value <= high for low, high in PRESSURE_UNITS.values())
 
 
 def _pressures(e: Evidence) -> dict[str, list[tuple[object, str, float]]]:
