@@ -21,7 +21,7 @@ from tyrekit.fit import prior
 SESSIONS = (("P1", "practice"), ("P2", "practice"), ("P3", "practice"), ("Q", "qualifying"),
             ("R1", "race"), ("R2", "race"), ("R3", "race"))  # fmt: skip
 CARS = 18
-SETTLED = 4.0  # flying laps after which warm-up is over
+FRESH_S, FRESH_LAPS = 0.25, 3.0  # harsh: what a new tyre gives, and how soon it is gone
 
 
 @dataclass(frozen=True)
@@ -75,15 +75,17 @@ class Truth:
     burn_kg: float
 
     def loss_s(self, worn):
-        """Time lost after `worn` flying laps of sliding."""
+        """Time lost after `worn` flying laps of sliding, against a new tyre."""
         worn = np.asarray(worn, float)
+        loss = self.wear_s * worn
         if self.shape == "curved":
-            return self.wear_s * worn + self.curve * (worn / 10.0) ** 2.0
+            loss = loss + self.curve * (worn / 10.0) ** 2.0
         if self.shape == "cliff":
             soft = 0.5  # laps over which the cliff comes in
-            past = soft * np.logaddexp(0.0, (worn - self.knee_laps) / soft)
-            return self.wear_s * worn + self.curve * past
-        return self.wear_s * worn
+            loss = loss + self.curve * soft * np.logaddexp(0.0, (worn - self.knee_laps) / soft)
+        if self.harsh:
+            loss = loss + FRESH_S * (1 - np.exp(-worn / FRESH_LAPS))
+        return loss
 
     def fuel_effect(self, fuel_kg=30.0):
         """Seconds per kg at this fuel."""
@@ -114,10 +116,14 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
     if believed:
         lap_s = 100.0
     scale = lap_s / 100.0
+
+    def believe(name):
+        return rng.normal(*prior.LAP_TIME[name][:2])
+
     power = float(np.clip(rng.normal(0.18, 0.06), 0.04, 0.34))
     if believed:
-        power = rng.normal(0.18, 0.10)
-    wear = rng.normal(0.05, 0.06) if believed else rng.uniform(0.01, 0.10) * scale
+        power = rng.normal(*prior.FUEL_EFFECT_SHARE)
+    wear = believe("drop_off_s_per_lap") if believed else rng.uniform(0.01, 0.10) * scale
     if shape != "linear":
         wear = rng.uniform(0.01, 0.04) * scale
     most = {"linear": 0.0, "curved": 0.22, "cliff": 0.25}[shape]
@@ -125,16 +131,18 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
     return Truth(
         lap_s=lap_s, mass_kg=mass_kg, mass_power=power if mass_power is None else mass_power,
         wear_s=wear, shape=shape, curve=curve * scale, knee_laps=rng.uniform(10, 17),
-        heat_s=rng.normal(0.07, 0.06) if believed else rng.uniform(0.0, 0.15) * scale,
-        rubber_s=rng.normal(0.4, 0.4) if believed else rng.uniform(0.3, 1.4) * scale,
+        heat_s=believe("heat_cycle_s") if believed else rng.uniform(0.0, 0.15) * scale,
+        rubber_s=believe("track_evolution_s") if believed else rng.uniform(0.3, 1.4) * scale,
         rubber_laps=rng.uniform(400, 1200), kept_overnight=rng.uniform(0.5, 0.9),
         warm_s=rng.uniform(0.5, 1.5) * scale, warm_laps=rng.uniform(0.5, 1.1),
-        temperature_s=(rng.normal(0.010, 0.015) if believed else rng.uniform(-0.01, 0.03) * scale),
+        temperature_s=(
+            believe("track_temperature_s_per_k") if believed else rng.uniform(-0.01, 0.03) * scale
+        ),
         noise_s=rng.uniform(0.15, 0.40) * scale,
         traffic_practice=0.0 if setting == "clean" else 0.15,
         traffic_race=0.0 if setting == "clean" else 0.30,
         traffic_s=rng.uniform(0.5, 1.0) * scale,
-        race_s=rng.normal(0, 0.2) if believed else rng.uniform(-0.25, 0.15) * scale,
+        race_s=believe("race_s") if believed else rng.uniform(-0.25, 0.15) * scale,
         session_s=0.2 if believed else 0.15 * scale, set_s=0.08 if believed else 0.06 * scale,
         stint_s=0.05 if believed else 0.03 * scale, harsh=setting == "harsh", believed=believed,
         burn_kg=rng.uniform(1.1, 2.6) * scale,
@@ -271,7 +279,6 @@ def _clean(truth, run, session, sets, state, fuel, flying, track_c):
         time -= truth.rubber_s * (1 - math.exp(-session["rubber"] / truth.rubber_laps))
     if truth.harsh:
         time += 0.0008 * (track_c - 30.0) ** 2
-        time -= 0.25 * math.exp(-worn / 3.0)
     return time
 
 

@@ -82,11 +82,12 @@ def shapes(weekends, shape, seed=1, setting="typical"):
     for _ in range(weekends):
         found = one_weekend(rng, setting=setting, shape=shape)
         fit, knee_age = found["fit"], found["weekend"].knee_age_laps
-        counts["curved"].append(fit.shape_weights["linear"] < 0.5)
+        counts["curved"].append(fit.shape_weights.idxmax() != "linear")
         counts["hinge"].append(fit.shape_weights.idxmax() == "hinge")
         counts["named"].append(fit.shape_weights.max() > 0.8)
         counts["loss"].append(found["loss"])
-        counts["loss_held"].append(found["loss_held"])
+        for short in ("loss_held", "level_held", "sum_held"):
+            counts[short].append(found[short])
         past = fit.oldest_laps - knee_age
         if shape == "cliff":
             knee = fit.knee

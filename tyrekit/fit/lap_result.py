@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,9 +15,10 @@ from tyrekit.fit.lap_design import DEFAULTS, SETTLED_LAP, SLOPE, fixed_columns
 from tyrekit.fit.mixture import mixture_interval, mixture_moments
 from tyrekit.fit.result import Estimate, FitResult, Floats, draw_t
 from tyrekit.fit.shapes import Knee
-from tyrekit.model.drop_off import Shape, bend
+from tyrekit.model.drop_off import Shape, bend, bend_slope
 
 UNSEEN_LAPS = 30.0  # beyond the oldest age seen a knee may come, evenly over this many laps
+WEAR_LAPS = 1.0  # a stint's tyres are this many laps older or younger than their laps say
 ASKED = ("session", "age_laps", "fuel_kg", "heat_cycles", "track_c", "field_laps", "flying_lap")
 RANGES = {"age_laps": "age", "fuel_kg": "fuel", "track_c": "track temperature"}
 
@@ -129,6 +130,7 @@ class LapTimeEstimates(FitResult):
         mean, variance = self._components(rows)
         extra, extra_variance = self._unseen_knee(rows["age_laps"].to_numpy(dtype=float))
         variance = variance + extra_variance + self._offset_variance(rows)
+        variance = variance + self._wear_variance(np.eye(len(rows)), rows["age_laps"])
         variance = variance + (self.noise_s**2 if new_lap else 0.0)
         table = self._interval(mean + extra, variance, level).set_index(rows.index)
         return table.assign(outside=self._outside(rows, unknown))
@@ -164,6 +166,7 @@ class LapTimeEstimates(FitResult):
         extra, extra_variance = self._unseen_knee(rows["age_laps"].to_numpy(dtype=float))
         variance = variance + (np.abs(weight) @ np.sqrt(extra_variance)) ** 2
         variance = variance + self._shared_variance(rows, weight)
+        variance = variance + self._wear_variance(weight[None], rows["age_laps"])
         if noise:
             linger = (1.0 + self.autocorrelation) / (1.0 - self.autocorrelation)
             variance = variance + float(weight @ weight) * self.noise_s**2 * linger
@@ -203,6 +206,7 @@ class LapTimeEstimates(FitResult):
         """Return the seconds lost to tyre age over laps at these ages: mean, lower, upper."""
         age = _ages(ages)
         mean, variance = self._loss(age, np.ones((1, len(age))))
+        variance = variance + self._wear_variance(np.ones((1, len(age))), age)
         extra, extra_variance = self._unseen_knee(age)
         variance = variance + np.sqrt(extra_variance).sum() ** 2
         return self._interval(mean + extra.sum(), variance, level)
@@ -233,13 +237,12 @@ class LapTimeEstimates(FitResult):
 
     def _curves(self, age: Floats) -> Floats:
         """Each shape's curve at each age (ages, shapes), its mean slope to `oldest_laps` off."""
+        ends = self._each_shape(bend, np.array([self.oldest_laps]))
+        return self._each_shape(bend, age) - age[:, None] * ends / self.oldest_laps
+
+    def _each_shape(self, of: Callable[[Shape, Floats], Floats], age: Floats) -> Floats:
         pairs = zip(self.shapes["shape"], self.shapes["knee_laps"], strict=True)
-        ends = np.array([self.oldest_laps])
-        columns = [
-            bend(shape, age) - age * bend(shape, ends) / self.oldest_laps
-            for shape in (Shape(str(name), float(knee)) for name, knee in pairs)
-        ]
-        return np.column_stack(columns)
+        return np.column_stack([of(Shape(str(name), float(knee)), age) for name, knee in pairs])
 
     def _draw(self, n: int, rng: np.random.Generator) -> tuple[np.ndarray, Floats, Floats]:
         weight = self.shapes["weight"].to_numpy()
@@ -298,6 +301,18 @@ class LapTimeEstimates(FitResult):
         design = np.zeros((len(age), len(self.line)))
         design[:, self._slope_at] = age
         return self._along(sums @ design, sums @ self._curves(age))
+
+    def _wear_variance(self, sums: Floats, age: ArrayLike) -> Floats:
+        """Variance per shape of `sums` @ loss from a lap of age not being a lap of wear.
+
+        Out-, in- and caution laps, temperature and the circuit's mood make a stint's tyres older
+        or younger than counted; past a knee that matters.
+        """
+        coefficient = self.shapes["coefficient"].to_numpy()
+        slope = self.line[self._slope_at] - self.shift[self._slope_at] * coefficient
+        ends = self._each_shape(bend, np.array([self.oldest_laps])) / self.oldest_laps
+        steep = slope + coefficient * (self._each_shape(bend_slope, np.asarray(age)) - ends)
+        return np.asarray(np.square(WEAR_LAPS * sums @ steep).T)
 
     def _new(self, rows: pd.DataFrame, column: str, offset: str) -> Floats:
         """1 where a row's session or set has no offset in the fit."""

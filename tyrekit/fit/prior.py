@@ -90,7 +90,9 @@ LAP_TIME: dict[str, Default] = {
     "drop_off_s_per_lap": Default(0.05, 0.06, "lap", LEARNT),
     "drop_off_curve_s": Default(0.15, 0.25, "lap", LEARNT + "; times (age / 10 laps) squared"),
     "drop_off_knee_s_per_lap": Default(0.10, 0.12, "lap", LEARNT + "; added past the knee"),
-    "heat_cycle_s": Default(0.07, 0.06, "lap", LEARNT),
+    # 0.07 by itself; an out- and an in-lap count as whole laps of age but wear a tyre about half,
+    # so that a run's two of them take back most of a lap's drop-off
+    "heat_cycle_s": Default(0.03, 0.07, "lap", LEARNT + "; net of its slow laps' lesser wear"),
     "track_evolution_s": Default(0.4, 0.4, "lap", LEARNT + "; per e-fold of the field's laps"),
     "track_temperature_s_per_k": Default(0.010, 0.015, "lap", LEARNT),
     "warm_up_1_s": Default(0.9, 0.6, "lap", LEARNT),
@@ -142,8 +144,9 @@ PRESSURE: dict[str, Default] = {
     "slow_lap_share": Default(0.75, 0.10, "", LEARNT + "; an out- or in-lap as part of a lap"),
     "corner_rise_c": Default(0.0, 8.0, "", LEARNT + "; a corner's rise against the mean"),
     "session_spread_c": Default(2.5, 0.9, "", LEARNT + "; plateau, session to session"),
-    "corner_spread_c": Default(1.5, 0.5, "", LEARNT + "; plateau, reading to reading"),
-    "pit_loss_pct": Default(1.5, 0.7, "", LEARNT + "; of absolute pressure, lost before reading"),
+    "run_spread_c": Default(1.5, 0.5, "", LEARNT + "; plateau, run to run, all corners"),
+    "corner_spread_c": Default(1.5, 0.5, "", LEARNT + "; plateau, corner to corner in a run"),
+    "pit_loss_pct": Default(11.0, 5.0, "", LEARNT + "; of the rise, lost before reading"),
     "reading_bar": Default(0.015, 0.005, "", TRADE + "; spread of one gauge reading"),
 }
 
