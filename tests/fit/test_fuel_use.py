@@ -146,8 +146,18 @@ def test_counter_reset_is_left_out_with_its_reason(weekend):
     laps.loc[5, "fuel_used_l"] *= 0.3
     result = whole(changed(weekend, laps=laps))
     row = result.left_out.iloc[0]
-    assert (row["run_id"], row["lap"]) == ("P1-1", 6) and "median" in row["reason"]
+    assert (row["run_id"], row["lap"]) == ("P1-1", 6) and "counter was reset" in row["reason"]
     assert len(result.left_out) == 1
+
+
+def test_a_slow_lap_counted_as_timed_does_not_break_the_balance(weekend, found):
+    laps = weekend.laps.assign(lap_time_s=95.0)
+    laps.loc[5, ["fuel_used_l", "lap_time_s"]] = [laps.loc[5, "fuel_used_l"] * 0.75, 115.0]
+    result = whole(changed(weekend, laps=laps))
+    assert "slow lap" in result.left_out.iloc[0]["reason"]
+    assert result.balances["used"].all()
+    reset = whole(changed(weekend, laps=laps.assign(lap_time_s=95.0)))
+    assert not reset.balances.loc[0, "used"]  # P1's channel has lost count
 
 
 def test_one_lap_is_enough_for_an_answer(weekend):

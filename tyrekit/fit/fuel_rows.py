@@ -12,6 +12,8 @@ KINDS = ("timed", "out", "in", "caution", "formation", "cool_down")
 SCATTER = {"timed": 1.0, "out": 3.0, "in": 3.0, "caution": 6.0, "formation": 4.0, "cool_down": 4.0}
 TIMED_BAND = (0.88, 1.12)  # of the session's median; outside it a counter was reset or lost
 OTHER_BAND = (0.15, 1.6)
+SLOW = 1.08  # of the session's median lap time: slow enough to explain little fuel
+LOST = "a counter was reset"
 ENOUGH_TIMED = 4  # timed laps from which a session's median means something
 
 
@@ -29,14 +31,19 @@ def fuel_laps(laps: pd.DataFrame) -> FuelLaps:
     Parameters
     ----------
     laps : DataFrame
-        run_id, session, lap, kind and fuel_used_l (litres, NaN without a log).
+        run_id, session, lap, kind, fuel_used_l (litres, NaN without a log) and, to tell a slow
+        lap from a lost count, lap_time_s.
     """
-    table = laps.reindex(columns=["run_id", "session", "lap", "kind", "fuel_used_l"])
-    table = table.astype({"run_id": str, "session": str, "kind": str, "fuel_used_l": float})
+    table = laps.reindex(columns=["run_id", "session", "lap", "kind", "fuel_used_l", "lap_time_s"])
+    text, number = (
+        dict.fromkeys(("run_id", "session", "kind"), str),
+        dict.fromkeys(("fuel_used_l", "lap_time_s"), float),
+    )
+    table = table.astype({**text, **number})
     reason = _reasons(table)
     whole = table.groupby("run_id")["fuel_used_l"].agg(["sum", "count", "size"])
     whole = whole[(whole["count"] == whole["size"]) & (whole["sum"] > 0)]
-    broken = set(table.loc[reason.str.startswith("fuel of"), "run_id"])
+    broken = set(table.loc[reason.str.startswith(LOST), "run_id"])
     flow_l = {str(k): float(v) for k, v in whole["sum"].items() if k not in broken}
     left_out = table.loc[reason != "", ["run_id", "lap"]].assign(reason=reason[reason != ""])
     used = table[reason == ""].reset_index(drop=True)
@@ -45,20 +52,26 @@ def fuel_laps(laps: pd.DataFrame) -> FuelLaps:
 
 def _reasons(table: pd.DataFrame) -> pd.Series:
     reason = pd.Series("", index=table.index, dtype=object)
-    litres = table["fuel_used_l"]
-    median = litres.where(table["kind"] == "timed").groupby(table["session"]).transform("median")
-    count = (table["kind"] == "timed").groupby(table["session"]).transform("sum")
-    share = (litres / median).where((count >= ENOUGH_TIMED) & (median > 0))
-    timed = table["kind"] == "timed"
+    litres, timed = table["fuel_used_l"], table["kind"] == "timed"
+    count = timed.groupby(table["session"]).transform("sum")
+    share = (litres / _median(litres, timed, table)).where(count >= ENOUGH_TIMED)
+    slower = table["lap_time_s"] / _median(table["lap_time_s"], timed, table)
     low = np.where(timed, TIMED_BAND[0], OTHER_BAND[0])
     high = np.where(timed, TIMED_BAND[1], OTHER_BAND[1])
     odd = (share < low) | (share > high)
     for index in table.index[odd.to_numpy()]:
+        slow = timed[index] and slower[index] > SLOW and share[index] < 1
+        why = "a slow lap counted as timed" if slow else f"{LOST}, or a gap in the log"
         reason[index] = (
-            f"fuel of {litres[index]:.2f} l is {share[index]:.2f} of the session's median: a "
-            "counter reset, a gap in the log, or a slow lap counted as timed"
+            f"{why}: {litres[index]:.2f} l is {share[index]:.2f} of the session's median"
         )
     reason[~table["kind"].isin(KINDS)] = "kind of lap is not known"
-    reason[litres.notna() & (litres <= 0)] = "fuel of zero or less"
+    reason[litres.notna() & (litres <= 0)] = f"{LOST}: fuel of zero or less"
     reason[litres.isna()] = "no fuel channel for this lap"
     return reason
+
+
+def _median(values: pd.Series, timed: pd.Series, table: pd.DataFrame) -> pd.Series:
+    """Return the median of the session's timed laps beside each lap; NaN where there is none."""
+    median = values.where(timed).groupby(table["session"]).transform("median")
+    return median.where(median > 0)

@@ -1,13 +1,14 @@
 """Hot pressure: how the gas warms over a run, per corner, from air and track temperature.
 
-gas = air + (A + A_corner + B (track - air) + session + run at a corner) (1 - exp(-n / tau)),
+gas = air + (A + A_corner + B (track - air) + session + run + its corner) (1 - exp(-n / tau)),
 n laps with slow ones counted in part; pressures follow by the gas law in absolute units. A
-reading in the pits has lost some pressure on the in-lap, by a belief that only readings of
-both kinds can sharpen. Mixed estimation on the linearised model, with soft weights.
+reading in the pits comes after cooling towards the air, by a share of the rise that is belief
+until there are readings of both kinds. Mixed estimation on the linearised model, with soft weights.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -30,23 +31,26 @@ from tyrekit.fit.pressure_rows import (
 from tyrekit.fit.prior import Prior
 from tyrekit.fit.result import Floats
 from tyrekit.record.event import Event
-from tyrekit.units import ZERO_C_K
 
 __all__ = ["PressureModel", "PressureResults"]
 
 ROUNDS = 25
 SETTLED = 1e-3
-BOUNDS = {"rise_laps": (0.5, 15.0), "slow_lap_share": (0.2, 1.0), "pit_loss_pct": (0.0, 8.0)}
+BOUNDS = {"rise_laps": (0.5, 15.0), "slow_lap_share": (0.2, 1.0), "pit_loss_pct": (0.0, 50.0)}
 FIXED = ("rise_c", *(f"rise_c[{c}]" for c in CORNERS), "track_share", "rise_laps",
          "slow_lap_share", "pit_loss_pct")  # fmt: skip
 
 
 class _Spreads(NamedTuple):
-    """Spreads settled with the fit: reading in bar, session and run at a corner in K."""
+    """Spreads settled with the fit: reading in bar; session, run, corner of a run in K."""
 
     reading_bar: float
     session_c: float
+    run_c: float
     corner_c: float
+
+
+SPREADS = ("reading_bar", "session_spread_c", "run_spread_c", "corner_spread_c")
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,7 @@ class PressureModel:
             inputs=dict(self.inputs),
             reading_bar=spreads.reading_bar,
             session_spread_c=spreads.session_c,
+            run_spread_c=spreads.run_c,
             corner_spread_c=spreads.corner_c,
             ambient_bar=chosen.ambient_bar,
             most_laps=float(rows.laps.max()) if len(rows.laps) else 0.0,
@@ -103,27 +108,27 @@ class PressureModel:
     def _beliefs(
         self, rows: PressureRows, names: tuple[str, ...], spreads: _Spreads
     ) -> tuple[Floats, Floats]:
-        mean, sd = np.zeros(len(names) + rows.slots), np.full(len(names) + rows.slots, math.nan)
-        for i, name in enumerate(names):
-            kind, _, inside = name.partition("[")
-            belief = (
-                self.beliefs["corner_rise_c" if kind == "rise_c" and inside else kind]
-                if kind != "session_c"
-                else None
-            )
-            mean[i] = belief.mean if belief else 0.0
-            sd[i] = belief.sd if belief else spreads.session_c
-        sd[len(names) :] = spreads.corner_c
+        """Return mean and spread of the named parameters, then of runs, then of their corners."""
+        fixed = [self.beliefs["corner_rise_c" if n.startswith("rise_c[") else n] for n in FIXED]
+        offsets = len(names) - len(FIXED) + rows.runs + rows.slots
+        mean = np.concatenate([[belief.mean for belief in fixed], np.zeros(offsets)])
+        sd = np.concatenate(
+            [
+                [belief.sd for belief in fixed],
+                np.full(len(names) - len(FIXED), spreads.session_c),
+                np.full(rows.runs, spreads.run_c),
+                np.full(rows.slots, spreads.corner_c),
+            ]
+        )
         return mean, sd
 
     def _settle(self, rows: PressureRows, names: tuple[str, ...]) -> tuple[Mixed, _Spreads]:
-        """Return the fit with the three spreads settled together with it (EM)."""
-        said = {k: self.beliefs[k] for k in ("reading_bar", "session_spread_c", "corner_spread_c")}
-        spreads = _Spreads(*(belief.mean for belief in said.values()))
+        """Return the fit with the four spreads settled together with it (EM)."""
+        said = [self.beliefs[name] for name in SPREADS]
+        spreads = _Spreads(*(belief.mean for belief in said))
         params, _ = self._beliefs(rows, names, spreads)
         weight = np.ones(len(rows.laps))
-        sessions = slice(len(FIXED), len(names))
-        slots = slice(len(names), None)
+        ends = np.cumsum([len(FIXED), len(names) - len(FIXED), rows.runs, rows.slots])
         for _ in range(ROUNDS):
             mean, sd = self._beliefs(rows, names, spreads)
             rise, slopes = _model(rows, names, params)
@@ -135,15 +140,14 @@ class PressureModel:
             weight = 1 / np.sqrt(1 + (left / (2 * spreads.reading_bar)) ** 2)
             unsure = np.sum((slopes @ found.cov) * slopes, axis=1) / rows.gain_c**2
             squares = params**2 + np.diag(found.cov)
+            parts = [weight * left**2 + unsure]
+            parts += [squares[a:b] for a, b in itertools.pairwise(ends)]
             before = spreads
             spreads = _Spreads(
-                spread_update(
-                    said["reading_bar"], float(np.sum(weight * left**2 + unsure)), len(left)
-                )[0],
-                spread_update(
-                    said["session_spread_c"], float(squares[sessions].sum()), len(rows.sessions)
-                )[0],
-                spread_update(said["corner_spread_c"], float(squares[slots].sum()), rows.slots)[0],
+                *(
+                    spread_update(belief, float(part.sum()), len(part))[0]
+                    for belief, part in zip(said, parts, strict=True)
+                )
             )
             if sum(abs(math.log(a / b)) for a, b in zip(spreads, before, strict=True)) < SETTLED:
                 break
@@ -153,14 +157,15 @@ class PressureModel:
 def _model(rows: PressureRows, names: tuple[str, ...], params: Floats) -> tuple[Floats, Floats]:
     """Return the implied rise above air of each reading and its slopes."""
     at = {name: i for i, name in enumerate(names)}
-    sessions, slots = params[len(FIXED) : len(names)], params[len(names) :]
+    sessions, runs = params[len(FIXED) : len(names)], params[len(names) :]
+    slots = runs[rows.runs :]
     tau, share = params[at["rise_laps"]], params[at["slow_lap_share"]]
     corner = params[1 : 1 + len(CORNERS)][rows.corner]
     plateau = params[0] + corner + params[at["track_share"]] * rows.track_above_air_c
-    plateau = plateau + sessions[rows.session] + slots[rows.slot]
+    plateau = plateau + sessions[rows.session] + runs[rows.run] + slots[rows.slot]
     laps = effective_laps(rows.laps, rows.slow_laps, float(share))
     reached = warmed(laps, float(tau))
-    kelvin = rows.air_c + ZERO_C_K + plateau * reached
+    rise = plateau * reached
     kept = 1 - np.where(rows.pit, params[at["pit_loss_pct"]] / 100, 0.0)
     slopes = np.zeros((len(laps), len(params)))
     every = np.arange(len(laps))
@@ -168,12 +173,13 @@ def _model(rows: PressureRows, names: tuple[str, ...], params: Floats) -> tuple[
     slopes[every, 1 + rows.corner] = reached
     slopes[:, at["track_share"]] = reached * rows.track_above_air_c
     slopes[every, len(FIXED) + rows.session] = reached
-    slopes[every, len(names) + rows.slot] = reached
+    slopes[every, len(names) + rows.run] = reached
+    slopes[every, len(names) + rows.runs + rows.slot] = reached
     slopes[:, at["rise_laps"]] = -plateau * (1 - reached) * laps / tau**2
     slopes[:, at["slow_lap_share"]] = plateau * (1 - reached) * rows.slow_laps / tau
     slopes *= kept[:, None]
-    slopes[:, at["pit_loss_pct"]] = np.where(rows.pit, -kelvin / 100, 0.0)
-    return kelvin * kept - rows.air_c - ZERO_C_K, slopes
+    slopes[:, at["pit_loss_pct"]] = np.where(rows.pit, -rise / 100, 0.0)
+    return rise * kept, slopes
 
 
 def _bounded(params: Floats, names: tuple[str, ...]) -> Floats:

@@ -16,7 +16,6 @@ from tyrekit.errors import FitError
 from tyrekit.fit.pressure_rows import CORNERS, SOURCES, effective_laps, warmed
 from tyrekit.fit.result import Estimate, FitResult, check_level, t_quantile
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, cold_pressure, hot_pressure
-from tyrekit.units import ZERO_C_K
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,8 +26,9 @@ class PressureResults(FitResult):
     ----------
     reading_bar : float
         Spread of one gauge reading.
-    session_spread_c, corner_spread_c : float
-        Spread of the plateau from session to session and from run to run at a corner, K.
+    session_spread_c, run_spread_c, corner_spread_c : float
+        Spread of the plateau from session to session, run to run, and corner to corner in a run,
+        in K.
     ambient_bar : float
         Air pressure of the readings, absolute.
     most_laps : float
@@ -37,6 +37,7 @@ class PressureResults(FitResult):
 
     reading_bar: float = 0.015
     session_spread_c: float = 2.5
+    run_spread_c: float = 1.5
     corner_spread_c: float = 1.5
     ambient_bar: float = STANDARD_AMBIENT_BAR
     most_laps: float = 0.0
@@ -79,15 +80,16 @@ class PressureResults(FitResult):
         gradient[at["track_share"]] = reached * above
         gradient[at["rise_laps"]] = -plateau * (1 - reached) * counted / tau**2
         gradient[at["slow_lap_share"]] = plateau * (1 - reached) * slow / tau
-        kelvin = air_c + ZERO_C_K + plateau * reached
+        rise = plateau * reached
         if source == "pit":
             kept = 1 - values[at["pit_loss_pct"]] / 100
             gradient *= kept
-            gradient[at["pit_loss_pct"]] = -kelvin / 100
-            kelvin *= kept
+            gradient[at["pit_loss_pct"]] = -rise / 100
+            rise *= kept
         known = float(gradient @ self.cov.to_numpy(dtype=np.float64) @ gradient)
-        fresh = reached**2 * (self.session_spread_c**2 + self.corner_spread_c**2)
-        return Estimate(float(kelvin - ZERO_C_K), math.sqrt(known + fresh))
+        spreads = (self.session_spread_c, self.run_spread_c, self.corner_spread_c)
+        fresh = reached**2 * sum(spread**2 for spread in spreads)
+        return Estimate(float(air_c + rise), math.sqrt(known + fresh))
 
     def hot_bar(
         self,
@@ -178,20 +180,20 @@ class PressureResults(FitResult):
             ("rise_c", "gas above air once hot", "°C"),
             ("track_share", "of the track above air", ""),
             ("rise_laps", "laps for 63 % of the rise", "laps"),
-            ("pit_loss_pct", "lost before a pit reading", "%"),
+            ("pit_loss_pct", "of it lost before a pit reading", "%"),
         ]
         lines = ["Hot pressure (90 %)"]
         for name, words, unit in said:
             mean, sd = self.estimate(name)
             lines.append(
-                f"  {words:<27} {mean:6.2f} ± {half * sd:.2f} {unit}, "
+                f"  {words:<31} {mean:6.2f} ± {half * sd:.2f} {unit}, "
                 f"{100 * share[name]:.0f} % from data"
             )
         by_corner = ", ".join(f"{c} {self.params[f'rise_c[{c}]']:+.1f}" for c in CORNERS)
         lines += [
             f"  corners against the mean, °C: {by_corner}",
             f"  plateau ± {self.session_spread_c:.1f} °C session to session, ± "
-            f"{self.corner_spread_c:.1f} run to run; one reading ± {self.reading_bar:.3f} bar",
+            f"{self.run_spread_c:.1f} run to run; one reading ± {self.reading_bar:.3f} bar",
             f"  from {self.n_rows} readings up to lap {self.most_laps:.0f}; "
             f"{len(self.left_out)} left out",
             f"  surer by: {self._surer()}",

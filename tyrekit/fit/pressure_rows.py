@@ -34,8 +34,10 @@ class PressureRows(NamedTuple):
     gain_c: Floats  # what one bar of reading is worth in gas temperature
     corner: Codes
     session: Codes
+    run: Codes
     slot: Codes  # one run at one corner
     sessions: tuple[str, ...]
+    runs: int
     slots: int
 
 
@@ -116,6 +118,7 @@ def pressure_rows(kept: pd.DataFrame, ambient_bar: float) -> PressureRows:
     laps = kept["after_laps"].to_numpy(dtype=np.float64)
     pit = (kept["source"] == "pit").to_numpy(dtype=np.bool_)
     sessions = tuple(dict.fromkeys(kept["session"]))
+    runs = list(dict.fromkeys(kept["run_id"]))
     slots = list(dict.fromkeys(zip(kept["run_id"], kept["corner"], strict=True)))
     slot = {name: i for i, name in enumerate(slots)}
     return PressureRows(
@@ -128,11 +131,13 @@ def pressure_rows(kept: pd.DataFrame, ambient_bar: float) -> PressureRows:
         gain_c=cold_k / (kept["cold_bar"].to_numpy(dtype=np.float64) + ambient_bar),
         corner=np.array([CORNERS.index(c) for c in kept["corner"]], dtype=np.int64),
         session=np.array([sessions.index(s) for s in kept["session"]], dtype=np.int64),
+        run=np.array([runs.index(r) for r in kept["run_id"]], dtype=np.int64),
         slot=np.array(
             [slot[pair] for pair in zip(kept["run_id"], kept["corner"], strict=True)],
             dtype=np.int64,
         ),
         sessions=sessions,
+        runs=len(runs),
         slots=len(slots),
     )
 
