@@ -149,14 +149,18 @@ def fit(weekend: FuelWeekend, event: Event) -> FuelUseResults:
 
 
 def race_kg(
-    weekend: FuelWeekend, rng: np.random.Generator, n: int, session_sd: float = 0.01
+    weekend: FuelWeekend,
+    rng: np.random.Generator,
+    n: int,
+    session_sd: float = 0.01,
+    slow_laps: bool = True,
 ) -> np.ndarray:
-    """Return `n` true needs of the next race: 15 laps, formation and cool-down."""
+    """Return `n` true needs of the next race: 15 laps, with formation and cool-down or bare."""
     change = rng.normal(0, session_sd, n) + weekend.truth.race_shift
     level = weekend.truth.use_kg * np.exp(change)
     scatter = rng.normal(0, 0.013 * np.sqrt(1.3 / 0.7) / np.sqrt(16), n)  # AR(1) 0.3 over 16 laps
     shares = rng.normal(1.0, 0.14, n)  # formation plus cool-down: each 0.5 +- 0.1 of a lap
-    return level * (15 * np.exp(scatter) + np.clip(shares, 0.2, None))
+    return level * (15 * np.exp(scatter) + slow_laps * np.clip(shares, 0.2, None))
 
 
 def factor_errors(weekends: int, seed: int, count: int, reading_l: float = 0.1) -> dict[str, float]:
@@ -173,7 +177,9 @@ def factor_errors(weekends: int, seed: int, count: int, reading_l: float = 0.1) 
             "cover_pct": 100 * float(np.mean(held))}  # fmt: skip
 
 
-def risk(weekends: int, seed: int, nominal: float = 0.005, races: int = 200) -> dict[str, float]:
+def risk(
+    weekends: int, seed: int, nominal: float = 0.005, races: int = 200, slow_laps: bool = True
+) -> dict[str, float]:
     """Return the true shortfall of a stated risk and the laps to spare, 15-lap race.
 
     The truth is drawn from the beliefs: scale, race shift, session spread, shares.
@@ -183,9 +189,11 @@ def risk(weekends: int, seed: int, nominal: float = 0.005, races: int = 200) -> 
     for _ in range(weekends):
         session_sd = 0.01 * np.sqrt(5.9 / rng.chisquare(5.9))
         weekend = simulate(rng, session_sd=session_sd)
-        need = fit(weekend, event).need(15, formation_laps=1, cool_down_laps=1)
+        need = fit(weekend, event).need(
+            15, formation_laps=int(slow_laps), cool_down_laps=int(slow_laps)
+        )
         load = need.quantile(1 - nominal)
-        burnt = race_kg(weekend, rng, races, session_sd)
+        burnt = race_kg(weekend, rng, races, session_sd, slow_laps)
         short.append(np.mean(burnt > load))
         spare.append(np.mean(load - burnt) / weekend.truth.use_kg)
         low, high = need.quantile(0.05), need.quantile(0.95)
@@ -201,9 +209,14 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     said = parser.parse_args()
     for count in (1, 3, 6):
-        print(f"scale, {count} sessions, 0.1 l:", factor_errors(said.weekends, said.seed, count))
+        print(
+            f"scale, {count} sessions, 0.1 l:",
+            factor_errors(said.weekends, said.seed, count),
+            flush=True,
+        )
     for nominal in (0.005, 0.02, 0.05):
-        print(f"risk {nominal}:", risk(said.weekends, said.seed, nominal))
+        print(f"risk {nominal}:", risk(said.weekends, said.seed, nominal), flush=True)
+    print("risk 0.005, bare 15 laps:", risk(said.weekends, said.seed, slow_laps=False))
 
 
 if __name__ == "__main__":
