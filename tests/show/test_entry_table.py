@@ -94,6 +94,24 @@ def test_rows_that_stay_keep_their_texts(table):
     assert table.rows[1]["inner_mm"] == ""
 
 
+def test_what_the_browser_sends_is_taken_row_by_row(table, entries):
+    typed = {"inner_mm": "5,0", "outer_mm": ""}
+    table._on_message(table, {"kind": "typed", "key": "N1", "texts": typed, "edit": 3}, [])
+    assert table.rows[0]["inner_mm"] == "5,0" and table.rows[0]["edit"] == "3"
+    assert not entries
+    typed["outer_mm"] = "5.1"
+    table._on_message(table, {"kind": "row", "key": "N1", "texts": typed, "edit": 4}, [])
+    assert entries == [("N1", "tread", {"inner_mm": 5.0, "outer_mm": 5.1})]
+    assert table.rows[0]["edit"] == "4"
+
+
+@pytest.mark.parametrize("content", [None, {}, {"kind": "row"}, {"kind": "row", "texts": [1]}])
+def test_messages_of_another_shape_are_left_alone(table, entries, content):
+    before = table.rows
+    table._on_message(table, content, [])
+    assert table.rows == before and not entries
+
+
 def test_odd_values_from_outside_become_text(table):
     table.rows = [{"key": "N1", "label": "FL N1", "inner_mm": True, "outer_mm": None}]
     assert table.rows[0]["inner_mm"] == "True"

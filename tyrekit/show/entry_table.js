@@ -1,5 +1,6 @@
 // A table of numbers to type in: keyboard first, spreadsheet paste, decimal comma, range marks.
-// Python holds the truth: every text typed is sent as it stands and checked again there.
+// What is typed stays in the inputs and is sent whole, row by row; Python checks it again. Each
+// row counts its edits, so that an answer to an older one never overwrites newer typing.
 
 function toNumber(text) {
   const plain = text.trim().replace(",", ".");
@@ -28,6 +29,7 @@ function faultOf(text, column) {
 function render({ model, el }) {
   const inputs = new Map();
   const states = new Map();
+  const edits = new Map();
   const passed = { at: 0 };
   el.classList.add("tk-entry");
 
@@ -45,20 +47,26 @@ function render({ model, el }) {
       if (fault) words.push(fault);
     });
     const state = states.get(r);
+    if (!state) return;
     const said = words.length ? `! ${words.join("; ")}` : model.get("status")[row.key] || "";
     if (state.textContent !== said) state.textContent = said;
     state.classList.toggle("tk-fault", words.length > 0);
   }
 
-  function send(changes) {
-    const next = rows().map((row) => ({ ...row }));
-    for (const [r, name, text] of changes) next[r][name] = text;
-    model.set("rows", next);
-    model.save_changes();
+  function tell(r, kind) {
+    const key = rows()[r].key;
+    const texts = {};
+    columns().forEach((column, c) => (texts[column.name] = at(r, c).value.trim()));
+    model.send({ kind, key, texts, edit: edits.get(key) || 0 });
+  }
+
+  function edited(r) {
+    const key = rows()[r].key;
+    edits.set(key, (edits.get(key) || 0) + 1);
   }
 
   function leave(r) {
-    model.send({ kind: "row", key: rows()[r].key });
+    tell(r, "row");
   }
 
   function go(r, c) {
@@ -78,12 +86,13 @@ function render({ model, el }) {
     const input = at(r, c);
     const text = withPoint(input.value, column);
     if (text !== input.value) input.value = text;
-    if ((rows()[r][column.name] || "") !== text) send([[r, column.name, text]]);
+    tell(r, "typed");
     show(r);
   }
 
   function onInput(r, c) {
     passed.at = 0;
+    edited(r);
     const column = columns()[c];
     const input = at(r, c);
     show(r);
@@ -115,6 +124,7 @@ function render({ model, el }) {
     else if (event.key === "ArrowRight" && (end || whole)) moved = go(r, c + 1);
     else if (event.key === "Escape") {
       input.value = rows()[r][columns()[c].name] || "";
+      edited(r);
       show(r);
     }
     if (event.key === "Enter" && !moved) {
@@ -131,19 +141,19 @@ function render({ model, el }) {
     const cells = lines.map((line) => line.split(line.includes("\t") ? "\t" : /[;\s]+/));
     if (lines.length === 1 && cells[0].length === 1) return;
     event.preventDefault();
-    const changes = [];
+    const touched = new Set();
     cells.forEach((line, i) =>
       line.forEach((value, j) => {
         const input = at(r + i, c + j);
         if (!input) return;
         input.value = withPoint(value, columns()[c + j]);
-        changes.push([r + i, columns()[c + j].name, input.value]);
+        touched.add(r + i);
       })
     );
-    send(changes);
-    [...new Set(changes.map((change) => change[0]))].forEach((touched) => {
-      show(touched);
-      leave(touched);
+    touched.forEach((row) => {
+      edited(row);
+      show(row);
+      leave(row);
     });
   }
 
@@ -207,10 +217,11 @@ function render({ model, el }) {
       return;
     }
     rows().forEach((row, r) => {
+      const newest = Number(row.edit || 0) >= (edits.get(row.key) || 0);
+      if (newest) edits.set(row.key, Number(row.edit || 0));
       columns().forEach((column, c) => {
-        const input = at(r, c);
         const text = row[column.name] || "";
-        if (document.activeElement !== input && input.value !== text) input.value = text;
+        if (newest && at(r, c).value !== text) at(r, c).value = text;
       });
       show(r);
     });

@@ -94,7 +94,7 @@ class EntryTable(anywidget.AnyWidget):
     def show_rows(self, rows: Sequence[tuple[str, str]]) -> None:
         """Show other rows, keeping the texts of those that stay."""
         kept = {row["key"]: row for row in self.rows}
-        empty = {column.name: "" for column in self._asked}
+        empty = {"edit": "0"} | {column.name: "" for column in self._asked}
         self.rows = [{**empty, **kept.get(k, {}), "key": k, "label": words} for k, words in rows]
         keys = {key for key, _ in rows}
         self._saved = {k: v for k, v in self._saved.items() if k[0] in keys}
@@ -135,7 +135,7 @@ class EntryTable(anywidget.AnyWidget):
 
     @traitlets.validate("rows")
     def _texts_only(self, proposal: Any) -> list[dict[str, str]]:
-        names = {column.name for column in self._asked} | {"key", "label"}
+        names = {column.name for column in self._asked} | {"key", "label", "edit"}
         return [{k: _text(row.get(k, "")) for k in sorted(names)} for row in proposal["value"]]
 
     def _commit_group(self, row: dict[str, str], group: str) -> str:
@@ -159,8 +159,14 @@ class EntryTable(anywidget.AnyWidget):
         return said
 
     def _on_message(self, _widget: Any, content: Any, _buffers: Any) -> None:
-        if isinstance(content, dict) and content.get("kind") == "row":
-            self.commit(str(content.get("key")))
+        """Take what the browser says was typed in a row, and save it when the row is left."""
+        if not isinstance(content, dict) or not isinstance(content.get("texts"), dict):
+            return
+        key, texts = str(content.get("key")), content["texts"]
+        known = {column.name: _text(texts.get(column.name, "")) for column in self._asked}
+        self.fill(key, edit=str(content.get("edit", 0)), **known)
+        if content.get("kind") == "row":
+            self.commit(key)
 
 
 def _text(value: object) -> str:
