@@ -145,7 +145,7 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
         race_s=believe("race_s") if believed else rng.uniform(-0.25, 0.15) * scale,
         session_s=0.2 if believed else 0.15 * scale, set_s=0.08 if believed else 0.06 * scale,
         stint_s=0.05 if believed else 0.03 * scale, harsh=setting == "harsh", believed=believed,
-        burn_kg=rng.uniform(1.1, 2.6) * scale,
+        burn_kg=rng.uniform(1.1, 2.2) * scale,
     )  # fmt: skip
 
 

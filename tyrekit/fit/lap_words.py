@@ -14,7 +14,8 @@ from tyrekit.fit.result import conflict_sd
 
 FUEL = "fuel_effect_s_per_kg"
 BELIEF_ONLY = 0.05  # below this share of data a parameter is called belief only
-APART = 2.0  # spreads between data and belief that are worth a word
+APART = 2.0  # spreads between data and belief that are called a clash
+LEANS = 1.0  # for the fuel effect, mostly belief, the laps' leaning is told earlier
 FAR_SESSION = 4.0  # spreads: a session this far from the others is not the same track
 NAMED = 0.8  # weight from which a shape is called by its name
 WORDS = {
@@ -115,13 +116,19 @@ def _conflicts(result: LapTimeEstimates) -> Iterator[str]:
             continue
         (belief, spread), found = believed[at].tolist(), result.estimate(str(name))
         apart = conflict_sd(belief, spread, found.mean, found.sd)
-        if abs(apart) > APART:
+        if abs(apart) > (LEANS if name == FUEL else APART):
             laps = _from_laps(belief, spread, found.mean, found.sd)
             yield (
                 f"{words(name)}: the laps point to {laps:.3g}, the belief is {belief:.3g} ± "
-                f"{spread:.2g}, {abs(apart):.1f} spreads apart. Check "
-                f"{'the fuel entries' if name == FUEL else 'the entries'} or widen the belief."
+                f"{spread:.2g}, {abs(apart):.1f} spreads apart. {_advice(name, apart)}"
             )
+
+
+def _advice(name: str, apart: float) -> str:
+    entries = "fuel entries" if name == FUEL else "entries"
+    if abs(apart) > APART:
+        return f"They clash: check the {entries} or widen the belief."
+    return "Chance may do that; a belief that is wrong does it too."
 
 
 def _from_laps(belief: float, spread: float, mean: float, sd: float) -> float:
@@ -181,14 +188,15 @@ def _basis(result: LapTimeEstimates) -> str:
 def _table(result: LapTimeEstimates) -> str:
     """The common terms with 90 % intervals and where they come from."""
     limits = result.conf_int(0.9)
-    lines = [f"{'':28}{'estimate':>10}{'90 % from':>11}{'to':>10}   from laps"]
+    lines = [f"{'':28}{'estimate':>10}{'90 % from':>11}{'to':>10}   from laps   belief"]
     for name in [n for n in result.params.index if not n.startswith(("session_s", "set_s"))]:
         unit = "s/kg" if name == FUEL else "s/lap" if name == SLOPE else "s"
         unit = "s/K" if name.endswith("_per_k") else unit
         share = float(result.rests_on["data_share"][name])
         lines.append(
             f"{words(name) + ', ' + unit:28}{result.params[name]:10.4f}"
-            f"{limits['lower'][name]:11.4f}{limits['upper'][name]:10.4f}   {share:.0%}"
+            f"{limits['lower'][name]:11.4f}{limits['upper'][name]:10.4f}{share:>12.0%}"
+            f"   {result.rests_on['belief'][name]:.4g} ± {result.rests_on['belief_sd'][name]:.2g}"
         )
     return "\n".join(lines)
 
