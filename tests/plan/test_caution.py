@@ -102,8 +102,8 @@ def test_value_equals_plain_recursion(seed):
     one, sets = random_case(np.random.default_rng(seed))
     policy = caution_policy(one, sets)
     expected = least(one, sets)
-    assert policy.expected_s == pytest.approx(expected, abs=1e-9)
-    assert (policy.status == "impossible") == np.isinf(policy.fixed_s)
+    assert policy.cost_s == pytest.approx(expected, abs=1e-9)
+    assert (policy.status == "impossible") == np.isinf(policy.fixed_cost_s)
 
 
 def test_recursion_met_possible_and_impossible_races():
@@ -123,8 +123,8 @@ def test_without_cautions_it_is_the_best_stint_plan():
     sets = [tyre_set("N"), tyre_set("U", age=5), tyre_set("V", age=9)]
     policy = caution_policy(one, sets)
     best = stint_plans(one, sets).best
-    assert policy.expected_s == pytest.approx(best.cost_s, abs=1e-9)
-    assert policy.fixed_s == pytest.approx(best.cost_s, abs=1e-9)
+    assert policy.cost_s == pytest.approx(best.cost_s, abs=1e-9)
+    assert policy.fixed_cost_s == pytest.approx(best.cost_s, abs=1e-9)
     assert len(policy.fixed_stops) == len(best.stops)
     assert caution_policy(replace(one, caution=None), sets).gain_s == pytest.approx(0.0, abs=1e-9)
 
@@ -151,7 +151,7 @@ def test_expected_losses_are_met_by_drawn_races():
         flags = drawn_cautions(one, 50_000, rng)
         for fixed in lost:
             lost[fixed].append(policy.lost_s(flags, fixed=fixed))
-    for fixed, expected in ((True, policy.fixed_s), (False, policy.expected_s)):
+    for fixed, expected in ((True, policy.fixed_cost_s), (False, policy.cost_s)):
         drawn = np.concatenate(lost[fixed])
         assert abs(drawn.mean() - expected) < 3 * drawn.std() / np.sqrt(len(drawn))
     paired = np.concatenate(lost[True]) - np.concatenate(lost[False])

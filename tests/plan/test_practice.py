@@ -98,7 +98,7 @@ def every_sequence(session):
                 for laps in session.run_laps:
                     enough = fuel - laps * session.use_kg_per_lap >= session.least_kg
                     fits = at + takes[laps] <= session.minutes * 600
-                    if enough and fits and on[place] + laps <= tyres.most_laps:
+                    if enough and fits and on[place] + laps <= tyres.longest_laps:
                         now = [*done, (place, fuel, laps)]
                         found.append(tuple(now))
                         more = [n + laps * (k == place) for k, n in enumerate(on)]

@@ -49,7 +49,7 @@ class Decisions:
     is better than staying out, in the last state of the track; ``start`` is the first fitment.
     """
 
-    expected_s: float
+    cost_s: float
     start: int
     action: NDArray[np.int8]
     stop_gain_s: NDArray[np.float32]
@@ -63,7 +63,7 @@ class CautionPolicy:
     ----------
     status : str
         ``optimal`` or ``impossible``.
-    expected_s, fixed_s, gain_s : float
+    cost_s, fixed_cost_s, gain_s : float
         Expected seconds lost with replies, by the best fixed plan, and the difference.
     start_set : str
         Set to start on.
@@ -76,8 +76,8 @@ class CautionPolicy:
     """
 
     status: str
-    expected_s: float
-    fixed_s: float
+    cost_s: float
+    fixed_cost_s: float
     gain_s: float
     start_set: str
     table: pd.DataFrame
@@ -107,14 +107,14 @@ def caution_policy(race: StintRace, sets: Sequence[TyreSet]) -> CautionPolicy:
     fitted = fitments(race, sets)
     replies = decide(race, fitted, two_states(race))
     fixed = decide(race, fitted, average(race))
-    possible = bool(np.isfinite(fixed.expected_s))
+    possible = bool(np.isfinite(fixed.cost_s))
     table = reply_table(race, fitted, replies) if possible else pd.DataFrame()
     no_caution = np.zeros((1, race.laps), dtype=bool)
     return CautionPolicy(
         status="optimal" if possible else "impossible",
-        expected_s=replies.expected_s,
-        fixed_s=fixed.expected_s,
-        gain_s=fixed.expected_s - replies.expected_s if possible else 0.0,
+        cost_s=replies.cost_s,
+        fixed_cost_s=fixed.cost_s,
+        gain_s=fixed.cost_s - replies.cost_s if possible else 0.0,
         start_set=fitted.names[fitted.on_car[replies.start]] if possible else "",
         table=table,
         fixed_stops=_stops(race, fitted, fixed, no_caution) if possible else (),

@@ -144,7 +144,7 @@ def moments_for(
     session: PracticeSession, lap_time: LapTimeResults, decision: Decision
 ) -> LapMoments:
     """Return what is unknown about the laps of the session and about the decision."""
-    oldest = max([s.age_laps + s.most_laps for s in session.sets], default=0)
+    oldest = max([s.age_laps + s.longest_laps for s in session.sets], default=0)
     return lap_moments(
         lap_time,
         sessions=[session.session],
@@ -159,9 +159,9 @@ def run_information(session: PracticeSession, moments: LapMoments, found: Candid
     laps = timed_laps(session, found)
     linger = (1.0 + lap_time.autocorrelation) / (1.0 - lap_time.autocorrelation)
     noise = RunNoise(
-        lap_s=lap_time.noise_s * math.sqrt(linger / session.clean_share),
-        level_s=lap_time.spreads["stint_s"],
-        trend_s_per_lap=lap_time.spreads["stint_slope_s_per_lap"],
+        noise_s=lap_time.noise_s * math.sqrt(linger / session.clean_share),
+        stint_s=lap_time.spreads["stint_s"],
+        stint_slope_s_per_lap=lap_time.spreads["stint_slope_s_per_lap"],
         settled_lap=SETTLED_LAP,
     )
     rows = moments.lap_rows(laps)

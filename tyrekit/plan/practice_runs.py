@@ -32,7 +32,7 @@ class PracticeSet:
     set_id: str
     age_laps: int
     heat_cycles: float
-    most_laps: int
+    longest_laps: int
 
 
 class Run(NamedTuple):
@@ -55,7 +55,7 @@ class PracticeSession:
         Start fuel and lengths of run to choose from; a run of n laps has n - 2 timed ones.
     use_kg_per_lap, least_kg : float
         Fuel burnt, and the least that must be aboard at the end of a run.
-    field_laps, field_laps_per_min : float
+    field_laps, field_pace : float
         Laps run by all cars before it, and added per minute.
     turn_round_min : float
         Minutes in the pits between two runs.
@@ -73,7 +73,7 @@ class PracticeSession:
     least_kg: float = 3.0
     track_c: float = 30.0
     field_laps: float = 0.0
-    field_laps_per_min: float = 8.0
+    field_pace: float = 8.0
     turn_round_min: float = TURN_ROUND_MIN
     clean_share: float = CLEAN_SHARE
 
@@ -137,7 +137,7 @@ def practice_session(
         least_kg=least_kg,
         track_c=seen["track_c"][1] if "track_c" in seen else 30.0,
         field_laps=seen["field_laps"][1] if "field_laps" in seen else 0.0,
-        field_laps_per_min=per_min,
+        field_pace=per_min,
     )
 
 
@@ -200,7 +200,7 @@ def _longer(
     place = np.array([run.place for run in choices])
     laps = np.array([run.laps for run in choices])
     takes = np.array([round(session.run_min(run.laps) * TICKS) for run in choices])
-    allowed = np.array([one.most_laps for one in session.sets])
+    allowed = np.array([one.longest_laps for one in session.sets])
     fits = open_.start[:, None] + takes <= round(session.minutes * TICKS)
     fits &= open_.laps[:, place] + laps <= allowed[place]
     before, choice = np.nonzero(fits)
@@ -268,7 +268,7 @@ def timed_laps(session: PracticeSession, found: Candidates) -> pd.DataFrame:
             "age_laps": found.age_laps[run] + flying,
             "heat_cycles": found.heat_cycles[run],
             "fuel_kg": start_kg[run] - flying * session.use_kg_per_lap,
-            "field_laps": session.field_laps + minutes * session.field_laps_per_min,
+            "field_laps": session.field_laps + minutes * session.field_pace,
             "track_c": session.track_c,
         }
     )

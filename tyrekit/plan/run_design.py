@@ -26,22 +26,24 @@ class RunNoise:
 
     Attributes
     ----------
-    lap_s : float
+    noise_s : float
         Lap to lap, what lingers and traffic included.
-    level_s, trend_s_per_lap : float
+    stint_s, stint_slope_s_per_lap : float
         A run's own level, and its own trend about `settled_lap`.
     """
 
-    lap_s: float
-    level_s: float
-    trend_s_per_lap: float
+    noise_s: float
+    stint_s: float
+    stint_slope_s_per_lap: float
     settled_lap: float
 
     def precision(self, flying_lap: Floats) -> Floats:
         """Return the inverse covariance of a run's laps, (laps, laps)."""
         own = np.column_stack([np.ones(len(flying_lap)), flying_lap - self.settled_lap])
-        cov = (own * [self.level_s**2, self.trend_s_per_lap**2]) @ own.T
-        return np.asarray(np.linalg.inv(cov + self.lap_s**2 * np.eye(len(flying_lap))), dtype=float)
+        cov = (own * [self.stint_s**2, self.stint_slope_s_per_lap**2]) @ own.T
+        return np.asarray(
+            np.linalg.inv(cov + self.noise_s**2 * np.eye(len(flying_lap))), dtype=float
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +112,7 @@ def design(cov: Floats, rows: Floats, flying_lap: Floats, run: Ints, noise: RunN
     """
     values, vectors = np.linalg.eigh(cov)
     root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    seen = rows @ root / noise.lap_s
+    seen = rows @ root / noise.noise_s
     strength, directions = np.linalg.eigh(seen.T @ seen)
     keep = directions[:, strength > NEGLIGIBLE * max(float(strength[-1]), 1.0)]
     own = (rows @ root) @ keep
