@@ -11,6 +11,8 @@ from study_tread import CORNERS, LIMIT_MM, PLACES, fit, lap_errors, simulate
 from tyrekit.errors import FitError
 from tyrekit.fit.prior import beliefs
 from tyrekit.fit.tread import TreadModel, TreadResults
+from tyrekit.fit.tread_design import TreadDesign
+from tyrekit.fit.tread_rows import tread_rows, usable
 
 EVENT = make_event()
 BELIEFS = beliefs(EVENT).tread
@@ -242,3 +244,18 @@ def test_summary_answers_the_engineer(found):
 def test_bad_questions_are_refused(found, call, words):
     with pytest.raises(FitError, match=words):
         call(found)
+
+
+def test_slopes_of_the_wear_model_are_its_derivatives(weekend):
+    # central differences at a point with every part of the model in play
+    kept, _ = usable(weekend.readings)
+    design = TreadDesign.start(tread_rows(kept, EVENT), BELIEFS)
+    rng = np.random.default_rng(4)
+    scale = design.belief_sd(BELIEFS, 8.0)
+    design = design.at(design.params + 0.3 * scale * rng.standard_normal(len(scale)))
+    slopes = design.jacobian()
+    for i, sd in enumerate(scale):
+        step = np.zeros(len(scale))
+        step[i] = 1e-4 * sd
+        up, down = (design.at(design.params + sign * step).depth() for sign in (1, -1))
+        assert slopes[:, i] * sd == pytest.approx((up - down) / 2e-4, abs=1e-6)
