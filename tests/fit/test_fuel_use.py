@@ -98,6 +98,12 @@ def test_nothing_at_all_gives_the_beliefs(weekend):
     assert result.params["use_kg_per_lap"] == pytest.approx(0.55 * 3.24 * 0.745)
 
 
+def test_tables_without_columns_give_the_beliefs():
+    nothing = pd.DataFrame()
+    result = whole(FuelUseModel(nothing, nothing, nothing, EVENT, beliefs(EVENT).fuel_use).fit())
+    assert result.n_rows == 0 and "use_l_per_lap" in result.notes[0]
+
+
 def test_no_drain_leaves_the_scale_to_belief(weekend):
     result = whole(changed(weekend, fuel_book=weekend.fuel_book[:0]))
     assert result.params["flow_scale"] == pytest.approx(1.0, abs=0.01)

@@ -73,6 +73,7 @@ def ledger(
         Run id -> roughly what its laps should burn; tells a partial drain from a fill that
         nobody wrote down.
     """
+    runs = runs.reindex(columns=["run_id", "session", "start", "fuel_start_kg"])
     moved, left_out, notes = _movements(fuel_book, runs, event.fuel.density_kg_per_l, beliefs)
     entries = sorted([*moved, *_runs(runs)], key=lambda e: (e.at, e.order))
     tolerance_kg = event.fuel.unusable_l * event.fuel.density_kg_per_l + RESIDUE_KG

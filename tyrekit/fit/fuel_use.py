@@ -193,7 +193,10 @@ def _left_out(laps: FuelLaps, book: Ledger) -> pd.DataFrame:
 def _notes(laps: FuelLaps, book: Ledger, scale: Checked, spreads: Spreads) -> list[str]:
     said = []
     if spreads.sessions == 0:
-        said.append("fuel use is belief only: no lap has logged fuel and no run was drained")
+        said.append(
+            "fuel use is belief only: no lap has logged fuel and no run was drained; state "
+            "[fuel] use_l_per_lap in event.toml if you know it"
+        )
     elif not len(laps.used):
         said.append("no fuel channel: use per lap rests on fills and drains alone")
     if len(laps.used) and not scale.table["used"].any():
