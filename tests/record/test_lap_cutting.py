@@ -241,6 +241,26 @@ def test_the_wrong_way_over_the_line_is_no_crossing(track):
     turned = track.circuit.model_copy(update={"start_finish": line})
     made = cut(track.practice_run(4).log(), turned, track.session(), sample_s=0.1)
     assert len(timed(made)) == 0
+    assert made.notes == ("the line is only crossed against heading_deg = 240",)
+
+
+def test_a_line_that_is_elsewhere_says_how_far(track):
+    # 0.001 deg of latitude is 111 m (WGS 84)
+    line = track.circuit.start_finish.model_copy(update={"latitude_deg": 52.101})
+    moved = track.circuit.model_copy(update={"start_finish": line})
+    made = cut(track.practice_run(4).log(), moved, track.session(), sample_s=0.1)
+    assert "never crossed; the car comes" in made.notes[0]
+    assert 50 < float(made.notes[0].split("comes ")[1].split(" m")[0]) < 112
+
+
+def test_a_beacon_recorded_slower_than_the_log(track):
+    drive = track.practice_run(8)
+    channels = drive.log(20.0).drop(columns=["latitude_deg", "longitude_deg"])
+    passed = np.searchsorted(np.array(drive.crossed_s), channels["time_s"], side="right")
+    pulse = pd.Series(np.diff(passed, prepend=0)).rolling(4, min_periods=1).max()
+    channels["beacon"] = pulse.where(np.arange(len(pulse)) % 4 == 0)
+    made = cut(channels, track.circuit, track.session(), sample_s=0.05)
+    assert len(timed(made)) == 8 and np.abs(errors_s(made, drive)).max() < 0.2
 
 
 def test_a_receiver_without_a_fix_gives_no_crossing(track):

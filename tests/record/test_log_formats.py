@@ -206,7 +206,11 @@ def test_words_for_numbers_are_gaps(read):
     assert log.channels["speed_mps"].isna().sum() == 2 and len(log.channels) == ROWS
 
 
-@pytest.mark.parametrize("data", [b"", b"\n\n", b"\0" * 100, gzip.compress(b"")])
+@pytest.mark.parametrize(
+    "data",
+    [b"", b"\n\n", b"\0" * 100, gzip.compress(b"")],
+    ids=["no bytes", "blank lines", "zeros", "gzip of nothing"],
+)
 def test_an_empty_file_is_an_empty_log(read, data):
     assert len(read(data).channels) == 0
 

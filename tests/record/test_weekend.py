@@ -289,3 +289,10 @@ def test_sensor_pressures_enter_the_laps(folder, edit):
     laps = Weekend.open(folder).laps
     # NIST SP 811: 1 psi = 0.06894757 bar
     assert laps["hot_fl_bar"].to_numpy() == pytest.approx(np.full(6, 29 * 0.06894757), abs=1e-6)
+
+
+def test_a_session_passed_over_is_said(folder, edit):
+    edit("book/runs.csv", "P1-2,P1,A,2026-05-16T09:16", "P1-2,R1,A,2026-05-17T10:01")
+    weekend = Weekend.open(folder)
+    assert weekend.done == ("P1", "R1") and weekend.next_session is None
+    assert "no run is in the book for Q: taken as not run" in weekend.notes

@@ -63,8 +63,7 @@ def _steps(channels: pd.DataFrame, way: str, lock_out_s: float) -> Crossings:
     of an even spread over the sample period.
     """
     time_s = channels["time_s"].to_numpy()
-    value = channels[way].ffill().fillna(0.0).to_numpy()
-    level = (value > 0).astype(float) if way == "beacon" else np.floor(value + 0.5)
+    level = _level(channels, way)
     at = np.flatnonzero(np.diff(level) > 0) + 1
     notes = []
     if way == "lap" and (fell := int((np.diff(level) < 0).sum())):
@@ -75,6 +74,13 @@ def _steps(channels: pd.DataFrame, way: str, lock_out_s: float) -> Crossings:
         notes.append(f"{len(at) - len(kept)} {way} signals too soon after another are passed over")
     time = time_s[at] - 0.5 * period
     return Crossings(time[kept], period[kept] / np.sqrt(12), way, tuple(notes))
+
+
+def _level(channels: pd.DataFrame, way: str) -> FloatArray:
+    """Return what rises at the line: a pulse (nothing recorded is no pulse), or the lap number."""
+    if way == "beacon":
+        return (channels[way].fillna(0.0).to_numpy() > 0).astype(np.float64)
+    return np.asarray(np.floor(channels[way].ffill().bfill().to_numpy() + 0.5), dtype=np.float64)
 
 
 def _over_line(
@@ -93,10 +99,26 @@ def _over_line(
         for i in rising
         if abs(across[i]) < gate_m and _heads_over(t, along, across, int(i))
     ]
-    first = np.array(found)[_locked_out(np.array(found), lock_out_s)] if found else np.empty(0)
+    if not found:
+        return Crossings(np.empty(0), np.empty(0), "position", (_why_none(along, across, line),))
+    first = np.array(found)[_locked_out(np.array(found), lock_out_s)]
     fitted = [_fitted(t, along, motion, float(guess)) for guess in first]
     times = np.array([time for time, _ in fitted])
     return Crossings(times, np.array([se for _, se in fitted]), "position")
+
+
+def _why_none(along: FloatArray, across: FloatArray, line: StartFinish) -> str:
+    """Say how near the car came to a line it never crossed."""
+    if not len(along):
+        return "the receiver had no position"
+    gate_m = 0.5 * line.width_m + GATE_MARGIN_M
+    falling = (along[:-1] >= 0) & (along[1:] < 0) & (np.abs(across[:-1]) < gate_m)
+    if falling.any():
+        return f"the line is only crossed against heading_deg = {line.heading_deg:g}"
+    nearest_m = float(np.hypot(along, across).min())
+    return (
+        f"the line of [circuit] start_finish is never crossed; the car comes {nearest_m:.0f} m near"
+    )
 
 
 def _heads_over(t: FloatArray, along: FloatArray, across: FloatArray, i: int) -> bool:

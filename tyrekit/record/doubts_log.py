@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from fnmatch import fnmatch
 from itertools import pairwise
 
 import numpy as np
@@ -45,9 +46,10 @@ def no_laps(e: Evidence) -> Iterator[Doubt]:
         if len(ran.laps) or ran.missing:
             continue
         holds = f"log {ran.log.name!r} holds no lap" if ran.log else "it has no log"
+        why = f" ({'; '.join(ran.cut.notes)})" if ran.cut and ran.cut.notes else ""
         yield Doubt(
             "run without laps",
-            f"run {ran.run_id}: {holds}. {_laps_left(e, ran)}",
+            f"run {ran.run_id}: {holds}{why}. {_laps_left(e, ran)}",
             0.9,
             f"logs/{ran.log.name}" if ran.log else e.run_row(ran.run_id),
             "Put its log into logs/, type its laps into book/laps.csv, or take the run out.",
@@ -198,7 +200,12 @@ def laps_differ(e: Evidence) -> Iterator[Doubt]:
 def log_of_no_run(e: Evidence) -> Iterator[Doubt]:
     """A file in logs/ that no run names."""
     named = {ran.log.name for ran in e.ran if ran.log}
-    spare = [name for name in log_files(e.folder) if name not in named]
+    pattern = e.event.log.files
+    spare = [
+        name
+        for name in log_files(e.folder)
+        if name not in named and (fnmatch(name, pattern) or fnmatch(name, pattern + ".gz"))
+    ]
     if spare:
         yield Doubt(
             "log of no run",

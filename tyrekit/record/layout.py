@@ -14,7 +14,7 @@ from tyrekit.units import known_unit
 
 DELIMITERS = (",", ";", "\t", "|")
 HEAD_BYTES = 1 << 18
-HEAD_LINES = 400
+HEAD_LINES = 250
 POINT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?|nan|[+-]?inf", re.IGNORECASE)
 COMMA = re.compile(r"[+-]?\d+(,\d+)?(e[+-]?\d+)?|nan|[+-]?inf", re.IGNORECASE)
 CLOCK = re.compile(r"(\d{4}-\d\d-\d\d[T ])?\d{1,3}:\d\d(:\d\d)?([.,]\d+)?(Z|[+-]\d\d:?\d\d)?")

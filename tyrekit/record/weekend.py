@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -99,7 +99,8 @@ class Weekend:
             runs=tables["runs"], tread=made.tread, pressures=made.pressures,
             temperatures=tables["temperatures"], fuel=tables["fuel"], weather=tables["weather"],
             done=tuple(s.id for s in event.sessions if s.id in started), inputs=made.inputs,
-            notes=(*made.notes, *_folder_notes(path, book)), doubts=doubts,
+            notes=(*made.notes, *_skipped(event, started), *_folder_notes(path, book)),
+            doubts=doubts,
         )  # fmt: skip
 
     @property
@@ -150,6 +151,14 @@ def _no_overlap(ran: Sequence[Ran], runs: pd.DataFrame, book: Book) -> None:
             )  # fmt: skip
     if found:
         raise BookError.joined(found)
+
+
+def _skipped(event: Event, started: Set[str]) -> list[str]:
+    """Say which sessions before the last one run have no run."""
+    order = [session.id for session in event.sessions]
+    last = max((i for i, name in enumerate(order) if name in started), default=-1)
+    empty = [name for name in order[:last] if name not in started]
+    return [f"no run is in the book for {', '.join(empty)}: taken as not run"] if empty else []
 
 
 def _folder_notes(folder: Path, book: Book) -> list[str]:
