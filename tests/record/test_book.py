@@ -1,6 +1,8 @@
 """The book: rows only added, superseded with who and when, saved whole or not at all."""
 
 import sqlite3
+import subprocess
+import sys
 import threading
 
 import pandas as pd
@@ -206,3 +208,31 @@ def test_a_book_without_rows_is_filled_when_the_files_are(folder, event, edit):
     edit("book/tyres.csv", whole=full)
     filled = keep(open_book(folder, event), folder)
     assert len(filled.read("tyres")) == 8 and filled.typed_saves() == 0
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from tyrekit.record.book import Book
+from tyrekit.record.event import load_event
+folder = Path(sys.argv[1])
+book = Book(folder / "book.sqlite", load_event(folder / "event.toml"))
+row = {"taken_at": "2026-05-16T09:40", "tyre_id": "N1", "centre_mm": 5, "outer_mm": 5}
+for i in range(10_000):
+    print(book.append("tread", {**row, "inner_mm": i}, "Kim"), flush=True)
+"""
+
+
+def test_what_was_confirmed_survives_the_program_being_killed(book, folder):
+    writer = subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(folder)], stdout=subprocess.PIPE, text=True
+    )
+    assert writer.stdout is not None
+    confirmed = [int(writer.stdout.readline()) for _ in range(5)]
+    writer.kill()
+    confirmed += [int(line) for line in writer.stdout.read().split()]
+    writer.stdout.close()
+    writer.wait()
+    rows = book.read("tread")
+    assert set(confirmed) <= set(rows.index) and len(rows) <= 3 + len(confirmed) + 1
+    book.append("tread", READING, "Lee")
