@@ -3,7 +3,15 @@
 import pytest
 
 from tyrekit.errors import EventError, InputError
-from tyrekit.fit.prior import FUEL_USE, LAP_TIME, PRESSURE, TREAD, Prior, beliefs
+from tyrekit.fit.prior import (
+    FUEL_USE,
+    LAP_TIME,
+    PRESSURE,
+    TREAD,
+    Prior,
+    beliefs,
+    carried,
+)
 from tyrekit.record.event import parse_event
 
 EVENT = """
@@ -118,3 +126,18 @@ def test_a_belief_without_a_spread_is_refused(mean, sd):
 def test_degrees_of_freedom_of_a_belief_about_a_spread():
     # closed form: a spread from n squares has relative error 1/sqrt(2 n)
     assert Prior(1.0, 1 / 12**0.5, "test").df == pytest.approx(6.0)
+
+
+def test_what_an_event_found_is_carried_on_with_a_wider_spread():
+    start = believed().lap_time
+    found = carried(
+        start,
+        {"fuel_effect_s_per_kg": 0.016, "heat_cycle_s": 0.05, "base_lap_s": 97.0, "set_s:A": 0.1},
+        {"fuel_effect_s_per_kg": 0.001, "heat_cycle_s": 0.06, "base_lap_s": 0.1, "set_s:A": 0.1},
+        source="Fenmoor 2",
+    )
+    assert found["fuel_effect_s_per_kg"] == Prior(0.016, 0.002, "Fenmoor 2, spread x 2")
+    assert found["heat_cycle_s"].sd == start["heat_cycle_s"].sd  # never wider than before
+    assert found["base_lap_s"] == start["base_lap_s"] and set(found) == set(start)
+    with pytest.raises(InputError, match="widen"):
+        carried(start, {}, {}, source="x", widen=0.5)

@@ -239,3 +239,45 @@ def _unknown(fit: str, name: str, known: list[str], where: str) -> EventError:
         rule=f"it has {', '.join(sorted(known))}",
         next_step=f"Did you mean {near[0]}?",
     )
+
+
+EVENT_OWN = frozenset({"base_lap_s", "track_evolution_s", "race_s"})  # they do not travel
+
+
+def carried(
+    believed: Mapping[str, Prior],
+    params: Mapping[str, float],
+    bse: Mapping[str, float],
+    *,
+    source: str,
+    widen: float = 2.0,
+) -> dict[str, Prior]:
+    """Return beliefs for the next event: what this one found, its spread widened.
+
+    Parameters
+    ----------
+    believed : mapping
+        The beliefs this event started from; they stay where a fit found nothing.
+    params, bse : mapping
+        Estimates and standard deviations of a fit, by the same names.
+    source : str
+        This event's name, told as the source.
+    widen : float
+        Factor on the spread, 1 or more, never beyond the old belief's own spread.
+
+    Raises
+    ------
+    InputError
+        `widen` is below 1.
+    """
+    if not widen >= 1.0:
+        raise InputError(
+            "beliefs cannot be carried on more surely than they were found",
+            rule="widen is 1 or more",
+            got=widen,
+        )
+    found = dict(believed)
+    for name in set(believed) & set(params) - EVENT_OWN:
+        sd = min(widen * float(bse[name]), believed[name].sd)
+        found[name] = Prior(float(params[name]), sd, f"{source}, spread x {widen:g}")
+    return found
