@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from tyrekit.errors import FitError
 from tyrekit.fit.result import Floats, Record
 from tyrekit.record.event import Caution
 
 FAST_SPREADS = 8.0  # a mean race lap quicker than this many spreads does not happen
+NORMAL_DF = 1e6  # beyond it a Student t is taken as normal
 NEGLIGIBLE = 1e-10  # a component this unlikely cannot move any load
 
 
@@ -69,9 +70,8 @@ class FuelNeed(Record):
         if not 0.0 < p < 1.0:
             raise FitError(f"a quantile needs a probability between 0 and 1. Got {p!r}.")
         part = self.components
-        ends = _column(part, "log_kg") + _column(part, "log_sd") * stats.t.ppf(
-            p, _column(part, "df")
-        )
+        spread = special.stdtrit(np.minimum(_column(part, "df"), NORMAL_DF), p)
+        ends = _column(part, "log_kg") + _column(part, "log_sd") * spread
         room = 0.01 * float(_column(part, "log_sd").max())  # rounding, and t taken as normal
         low, high = float(ends.min()) - room, float(ends.max()) + room
 
@@ -103,11 +103,10 @@ def _column(part: pd.DataFrame, name: str) -> Floats:
 
 
 def _survival(score: Floats, df: Floats) -> Floats:
-    # stats.t is exact but slow for infinite df; the normal's tail is the same there
-    large = df > 1e6
+    large = df > NORMAL_DF
     chance = np.empty(np.broadcast_shapes(score.shape, df.shape))
-    chance[..., large] = stats.norm.sf(score[..., large])
-    chance[..., ~large] = stats.t.sf(score[..., ~large], df[~large])
+    chance[..., large] = special.ndtr(-score[..., large])
+    chance[..., ~large] = special.stdtr(df[~large], -score[..., ~large])
     return chance
 
 
@@ -154,7 +153,7 @@ def race_laps(
     racing, behind = np.zeros(last + 1), np.zeros(last + 1)
     racing[0] = 1.0
     under = np.arange(last + 1)
-    found: list[tuple[float, int, int]] = []
+    found: dict[tuple[int, int], float] = {}
     for lap in range(1, last + 1):
         before = lap - 1 - under + slower * under  # elapsed, in racing laps
         begun = racing * chance + behind * goes_on
@@ -162,11 +161,13 @@ def race_laps(
         for now, takes, more in ((racing, 1.0, 0), (begun, slower, 1)):
             still = 0.0 if lap == last else _quicker(limit_s, before + takes, mean, sd)
             ended = now * np.maximum(_quicker(limit_s, before, mean, sd) - still, 0.0)
-            found += [(w, lap, c + more) for c, w in enumerate(ended) if w > NEGLIGIBLE]
+            for c in np.flatnonzero(ended > NEGLIGIBLE):
+                case = lap, int(c) + more
+                found[case] = found.get(case, 0.0) + float(ended[c])
         behind = np.concatenate([[0.0], begun[:-1]])
-    table = pd.DataFrame(found, columns=["weight", "laps", "caution_laps"])
-    summed = table.groupby(["laps", "caution_laps"])[["weight"]].sum().reset_index()
-    return summed.assign(weight=summed["weight"] / summed["weight"].sum())[list(table.columns)]
+    ran, behind_laps = np.array(sorted(found)).T
+    weight = np.array([found[case] for case in sorted(found)])
+    return pd.DataFrame({"weight": weight / weight.sum(), "laps": ran, "caution_laps": behind_laps})
 
 
 def _quicker(limit_s: float, run: Floats, mean: float, sd: float) -> Floats:
@@ -175,7 +176,7 @@ def _quicker(limit_s: float, run: Floats, mean: float, sd: float) -> Floats:
         lap_s = np.where(run > 0, limit_s / run, math.inf)
     if sd == 0:
         return np.asarray(mean < lap_s, dtype=float)
-    return np.asarray(stats.norm.cdf((lap_s - mean) / sd))
+    return np.asarray(special.ndtr((lap_s - mean) / sd))
 
 
 def _ends(

@@ -147,14 +147,11 @@ class FuelUseResults(FitResult):
         if min(extra.values()) < 0:
             raise FitError(f"laps of any kind are 0 or more. Got {extra}.")
         cases = race_laps(laps=laps, minutes=minutes, lap_time=lap_time, caution=caution)
-        parts = [
-            self._component(
-                {"timed": n - c, "caution": c, **{k: float(v) for k, v in extra.items()}},
-                race=race, wet=wet,
-            )
-            for n, c in zip(cases["laps"], cases["caution_laps"], strict=True)
-        ]  # fmt: skip
-        made = pd.DataFrame(parts, columns=["log_kg", "log_sd", "df"])
+        timed = (cases["laps"] - cases["caution_laps"]).to_numpy(dtype=np.float64)
+        counts = {"timed": timed, "caution": cases["caution_laps"].to_numpy(dtype=np.float64)}
+        counts |= {kind: np.full(len(cases), float(n)) for kind, n in extra.items()}
+        log_kg, log_sd, df = self._components(counts, race=race, wet=wet)
+        made = pd.DataFrame({"log_kg": log_kg, "log_sd": log_sd, "df": df})
         return FuelNeed(pd.concat([cases, made], axis=1), self._need_notes(race, caution))
 
     def corrected(self, laps: pd.DataFrame) -> pd.DataFrame:
@@ -229,47 +226,65 @@ class FuelUseResults(FitResult):
         return "more sessions: how use changes between them now decides the margin"
 
     def _component(
-        self,
-        counts: dict[str, float],
-        *,
-        race: bool,
-        wet: bool,
-        session: str | None = None,
+        self, counts: dict[str, float], *, race: bool, wet: bool, session: str | None = None
     ) -> tuple[float, float, float]:
         """Return centre, spread and degrees of freedom of the log of kg burnt by `counts`."""
-        centre, gradient = self._log_use(counts, race=race, wet=wet, session=session)
-        known = float(gradient @ self._log_cov() @ gradient)
+        each = {kind: np.array([float(n)]) for kind, n in counts.items()}
+        found = self._components(each, race=race, wet=wet, session=session)
+        centre, sd, df = (float(part[0]) for part in found)
+        return centre, sd, df
+
+    def _components(
+        self, counts: dict[str, Floats], *, race: bool, wet: bool, session: str | None = None
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return the same for many counts at once, an array each."""
+        centre, gradient = self._log_uses(counts, race=race, wet=wet, session=session)
+        known = np.einsum("ij,jk,ik->i", gradient, self._log_cov(), gradient)
         seen = session is not None and session_name(session) in self.params.index
         spreads = self.spreads
         fresh = 0.0 if seen else (spreads.session_pct / 100) ** 2
-        kg = {kind: n * math.exp(self._log_share(kind)) for kind, n in counts.items() if n > 0}
-        total = sum(kg.values())
-        scatter = sum((kg[k] / total * SCATTER[k]) ** 2 / counts[k] for k in kg)
+        kg = self._each_kg(counts)
+        total = np.sum(list(kg.values()), axis=0)
+        scatter = np.sum(
+            [(kg[k] / total * SCATTER[k]) ** 2 / np.maximum(counts[k], 1.0) for k in kg], axis=0
+        )
         variance = known + fresh + (spreads.lap_pct / 100) ** 2 * scatter
         unsure = fresh * (1 + 1 / max(spreads.sessions, 1)) if fresh else known
-        df = spreads.session_df * (variance / min(unsure, variance)) ** 2
-        return centre, math.sqrt(variance), df
+        df = spreads.session_df * (variance / np.minimum(unsure, variance)) ** 2
+        return centre, np.sqrt(variance), df
+
+    def _each_kg(self, counts: dict[str, Floats]) -> dict[str, Floats]:
+        """Return laps of each kind, in timed laps' worth of fuel."""
+        return {kind: n * math.exp(self._log_share(kind)) for kind, n in counts.items() if n.any()}
 
     def _log_use(
         self, counts: dict[str, float], *, race: bool, wet: bool, session: str | None = None
     ) -> tuple[float, Floats]:
         """Return the log of kg burnt by so many laps of each kind, and its gradient."""
+        each = {kind: np.array([float(n)]) for kind, n in counts.items()}
+        centre, gradient = self._log_uses(each, race=race, wet=wet, session=session)
+        return float(centre[0]), gradient[0]
+
+    def _log_uses(
+        self, counts: dict[str, Floats], *, race: bool, wet: bool, session: str | None = None
+    ) -> tuple[Floats, Floats]:
+        """Return the same for many counts at once, (m,) and (m, p)."""
         index = self.params.index
-        gradient = np.zeros(len(index))
-        kg = {kind: n * math.exp(self._log_share(kind)) for kind, n in counts.items() if n > 0}
-        total = sum(kg.values())
-        gradient[index.get_loc("use_kg_per_lap")] = 1.0
+        kg = self._each_kg(counts)
+        total = np.sum(list(kg.values()), axis=0)
+        gradient = np.zeros((len(total), len(index)))
+        gradient[:, index.get_loc("use_kg_per_lap")] = 1.0
         for kind, amount in kg.items():
             if kind != "timed":
-                gradient[index.get_loc(SHARES[kind])] = amount / total
+                gradient[:, index.get_loc(SHARES[kind])] = amount / total
         shifts = {"race_shift_pct": race, "wet_shift_pct": wet}
         if session is not None:
             shifts[session_name(session)] = True
-        centre = math.log(float(self.params["use_kg_per_lap"])) + math.log(total)
+        centre = math.log(float(self.params["use_kg_per_lap"])) + np.log(total)
         for name, applies in shifts.items():
             if applies and name in index:
-                gradient[index.get_loc(name)] = 1.0
-                centre += float(self.params[name]) / 100
+                gradient[:, index.get_loc(name)] = 1.0
+                centre = centre + float(self.params[name]) / 100
         return centre, gradient
 
     def _log_share(self, kind: str) -> float:
