@@ -19,7 +19,7 @@ from tyrekit.model.drop_off import Shape, bend
 from tyrekit.plan.stint_search import Floats
 
 HEAT = "heat_cycle_s"
-LEFT_OUT = 1e-5  # share of a bend's variance over age that its components leave out
+LEFT_OUT = 1e-4  # share of a bend's variance over age that its components leave out
 
 
 @dataclass(frozen=True, eq=False)

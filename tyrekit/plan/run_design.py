@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tyrekit.plan.stint_search import Floats
 
 Ints = NDArray[np.int64]
-CHUNK = 4096  # sequences solved at once: keeps the working set in the cache
+CHUNK = 512  # sequences solved at once: keeps the working set in the cache
 NEGLIGIBLE = 1e-12  # of the prior: what all candidate laps together say less about than this
 
 
@@ -84,7 +84,7 @@ class Design:
     def _left(self, own: Floats, sequences: Ints) -> Floats:
         total = self.information[sequences[:, 0]]
         for column in sequences.T[1:]:
-            total = total + self.information[column]
+            total += self.information[column]
         total[:, range(len(own)), range(len(own))] += 1.0
         solved = np.linalg.solve(total, np.broadcast_to(own[:, None], (len(total), len(own), 1)))
         return np.asarray(solved[:, :, 0] @ own)
