@@ -240,3 +240,10 @@ def test_beliefs_alone_take_far_more(event, fuel_use, lap_time, laps):
     assert wide > 3 * (known.need_upper_kg - known.need_lower_kg)
     assert guessed.start_kg > guessed.need_kg
     assert any("0% from data" in line for line in guessed.rests_on)
+
+
+def test_what_the_event_says_of_cautions_is_believed(make_event):
+    # the contract's caution fuel_pct, 45 % in this event
+    believed = beliefs(make_event()).fuel_use["caution_share"]
+    assert believed.mean == pytest.approx(0.45)
+    assert "fuel_pct" in believed.source

@@ -268,6 +268,16 @@ def test_a_rule_less_never_costs_more():
             assert free is not None and free.cost_s <= strict.cost_s + 1e-9
 
 
+def test_ranking_lists_the_plans_in_words():
+    found = stint_plans(race(20, most_stops=1), [tyre_set("A", 24), tyre_set("B", 24, age=3)])
+    ranking = found.ranking
+    assert list(ranking["rank"]) == list(range(1, len(found.plans) + 1))
+    assert ranking["difference_s"].is_monotonic_increasing
+    assert ranking["stops"][0] == str(found.best.stops[0])
+    assert "A " in ranking["sets"][0] and "B " in ranking["sets"][0]
+    assert stint_plans(race(20), []).ranking.empty
+
+
 def test_order_of_sets_changes_nothing():
     one, sets = random_case(np.random.default_rng(7), refuel=False)
     there = [p.cost_s for p in stint_plans(one, sets).plans]

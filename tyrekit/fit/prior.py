@@ -221,6 +221,11 @@ def _override(found: dict[str, dict[str, Prior]], event: Event) -> None:
         if belief is not None:
             key = "effect_s_per_kg" if fit == "lap_time" else name
             found[fit][name] = Prior(belief.mean, belief.sd, f"event.toml [fuel] {key}")
+    stated = [s.caution.fuel_pct / 100.0 for s in event.sessions if s.caution is not None]
+    if stated:
+        usual = found["fuel_use"]["caution_share"]
+        source = f"event.toml caution fuel_pct; its spread: {usual.source}"
+        found["fuel_use"]["caution_share"] = Prior(sum(stated) / len(stated), usual.sd, source)
     for fit, named in event.beliefs.items():
         for name, belief in named.items():
             where = f"event.toml [beliefs.{fit}.{name}]"

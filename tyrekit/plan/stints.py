@@ -158,6 +158,21 @@ class StintPlans:
         return self.plans[0]
 
     @cached_property
+    def ranking(self) -> pd.DataFrame:
+        """A row per plan: rank, stops (laps, in words), sets, difference_s, chance_best."""
+        rows = [
+            {
+                "rank": rank,
+                "stops": " ".join(str(lap) for lap in plan.stops),
+                "sets": ", ".join(f"{row['set']} {row['laps']}" for row in plan.rows),
+                "difference_s": plan.difference_s,
+                "chance_best": plan.chance_best,
+            }
+            for rank, plan in enumerate(self.plans, start=1)
+        ]
+        return pd.DataFrame(rows, columns=["rank", "stops", "sets", "difference_s", "chance_best"])
+
+    @cached_property
     def window(self) -> pd.DataFrame:
         """Seconds lost, lost_s, if a stop of the best plan is made on another lap; see there."""
         return stop_window(self.problem, self.blocks[0]) if self.blocks else no_window()
@@ -195,7 +210,7 @@ def stint_plans(race: StintRace, sets: Sequence[TyreSet], *, count: int = 20) ->
         status="optimal" if plans else "impossible",
         plans=plans,
         blocked_by=blocked,
-        notes=race.notes,
+        notes=(*race.notes, "seconds only: position and traffic are not counted"),
         problem=problem,
         blocks=tuple(found),
     )
