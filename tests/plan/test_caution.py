@@ -10,6 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from tyrekit.errors import InputError
 from tyrekit.plan.caution import caution_policy, drawn_cautions, measured_gain
 from tyrekit.plan.stints import StintRace, TyreSet, stint_plans
 from tyrekit.record.event import Caution
@@ -201,3 +202,8 @@ def test_a_race_that_cannot_be_run_is_said_to_be():
     policy = caution_policy(race(), [tyre_set("A", life=9)])
     assert policy.status == "impossible"
     assert policy.table.empty
+
+
+def test_no_set_is_an_input_error():
+    with pytest.raises(InputError, match="no tyre set is given for R"):
+        caution_policy(race(), [])

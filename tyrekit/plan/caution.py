@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tyrekit.errors import InputError
 from tyrekit.plan.fitments import KEEP, STAY, Fitments, fitments
 from tyrekit.plan.stint_search import Floats
 from tyrekit.plan.stints import StintRace, TyreSet
@@ -70,7 +71,8 @@ class CautionPolicy:
     table : DataFrame
         A row per lap as long as no caution has come: lap, set, age_laps, planned (a stop at its
         end), reply (stop or stay out when it is run under caution), next_set, stop_gain_s (the
-        seconds a stop then is better than staying out, negative when worse).
+        seconds a stop then is better than staying out, negative when worse, inf when one must
+        be made).
     fixed_stops : tuple of int
         Laps at whose end the best fixed plan stops.
     """
@@ -102,8 +104,19 @@ def caution_policy(race: StintRace, sets: Sequence[TyreSet]) -> CautionPolicy:
     race : StintRace
         With ``caution``; without one the reply never differs from the fixed plan.
     sets : sequence of TyreSet
-        Sets that may be used.
+        Sets that may be used, one or more.
+
+    Raises
+    ------
+    InputError
+        No set is given.
     """
+    if not sets:
+        raise InputError(
+            f"no tyre set is given for {race.session}",
+            rule="a reply to cautions is worked out for one set or more",
+            next_step="Look at the stint plan: it says why none is left.",
+        )
     fitted = fitments(race, sets)
     replies = decide(race, fitted, two_states(race))
     fixed = decide(race, fitted, average(race))

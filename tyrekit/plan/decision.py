@@ -32,15 +32,19 @@ class Decision:
 
     def difference_s(self, lap_time: LapTimeResults) -> float:
         """Return the weighted seconds by which the first plan is expected to lose more."""
+        by_heat_s = self.heat_cycles * lap_time.heat_cycle_s
+        if not len(self.age_weight):
+            return by_heat_s
         loss_s = lap_time.mean_age_loss_s(np.arange(len(self.age_weight)))
-        return float(self.age_weight @ loss_s + self.heat_cycles * lap_time.heat_cycle_s)
+        return float(self.age_weight @ loss_s) + by_heat_s
 
 
 def between(first: AllocationPlan, second: AllocationPlan) -> Decision:
     """Return the decision between two plans of the same problem."""
     one, two = (_laps(plan.problem, plan.table) for plan in (first, second))
     words = second.differs or "between the two plans"
-    return Decision(words, one[0] - two[0], one[1] - two[1])
+    weight = np.trim_zeros(one[0] - two[0], "b")
+    return Decision(words, weight, one[1] - two[1])
 
 
 def _laps(problem: AllocationProblem, table: pd.DataFrame) -> tuple[Floats, float]:
