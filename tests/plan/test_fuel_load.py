@@ -7,7 +7,9 @@ use per kind of lap. Kinds of expected value are said test by test.
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
+from tyrekit.fit.fuel_result import normal_plus_t
 from tyrekit.fit.fuel_use import FuelUseModel
 from tyrekit.fit.prior import beliefs
 from tyrekit.model.petrol import density_kg_per_l
@@ -247,3 +249,26 @@ def test_what_the_event_says_of_cautions_is_believed(make_event):
     believed = beliefs(make_event()).fuel_use["caution_share"]
     assert believed.mean == pytest.approx(0.45)
     assert "fuel_pct" in believed.source
+
+
+@pytest.mark.parametrize(
+    ("variance", "squared_scale", "df"), [(4.0, 1.0, 8.0), (1.4, 1.5, 8.0), (0.5, 1.5, 6.0)]
+)
+def test_normal_plus_student_t_keeps_the_tail(variance, squared_scale, df):
+    # simulated truth: four million sums; the match errs to the careful side, under a tenth
+    rng = np.random.default_rng(12)
+    n = 4_000_000
+    total = np.sqrt(variance) * rng.standard_normal(n)
+    total += np.sqrt(squared_scale) * rng.standard_t(df, n)
+    scale, matched = normal_plus_t(np.array([variance]), np.array([squared_scale]), df)
+    risk = (total > scale[0] * stats.t.ppf(0.995, matched[0])).mean()
+    assert 0.0044 < risk < 0.0051
+
+
+def test_normal_plus_student_t_alone_is_the_student_t():
+    # closed form
+    scale, matched = normal_plus_t(np.array([0.0]), np.array([2.25]), 7.0)
+    assert scale[0] == pytest.approx(1.5)
+    assert matched[0] == pytest.approx(7.0)
+    scale, matched = normal_plus_t(np.array([1.0]), np.array([3.0]), 3.0)
+    assert (scale[0], matched[0]) == (2.0, 3.0)

@@ -57,6 +57,30 @@ def natural(
     return pd.Series(params, index=index), cov, rests_on
 
 
+def normal_plus_t(variance: Floats, squared_scale: Floats, df: float) -> tuple[Floats, Floats]:
+    """Return scale and degrees of freedom of the Student t nearest to a normal plus a t.
+
+    Same variance and kurtosis (closed form); up to 4 degrees of freedom, where a t has no
+    kurtosis, the t's own tail is kept, which is the careful side.
+
+    Parameters
+    ----------
+    variance : array
+        Of the normal part, 0 or more.
+    squared_scale : array
+        Of the t part, above 0.
+    df : float
+        Of the t part, above 0.
+    """
+    if df <= 4.0:
+        total = variance + squared_scale
+        return np.sqrt(total), np.full(total.shape, df)
+    own = squared_scale * df / (df - 2.0)
+    total = variance + own
+    matched = 4.0 + (df - 4.0) * (total / own) ** 2
+    return np.sqrt(total * (matched - 2.0) / matched), matched
+
+
 @dataclass(frozen=True, eq=False)
 class FuelUseResults(FitResult):
     """Fuel use with its uncertainty. Beside the common fields:
@@ -250,8 +274,9 @@ class FuelUseResults(FitResult):
         )
         variance = known + fresh + (spreads.lap_pct / 100) ** 2 * scatter
         unsure = fresh * (1 + 1 / max(spreads.sessions, 1)) if fresh else known
-        df = spreads.session_df * (variance / np.minimum(unsure, variance)) ** 2
-        return centre, np.sqrt(variance), df
+        heavy = np.minimum(unsure, variance)
+        scale, df = normal_plus_t(variance - heavy, heavy, spreads.session_df)
+        return centre, scale, df
 
     def _each_kg(self, counts: dict[str, Floats]) -> dict[str, Floats]:
         """Return laps of each kind, in timed laps' worth of fuel."""
