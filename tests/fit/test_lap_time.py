@@ -206,7 +206,8 @@ def test_a_quick_lap_stays_in_and_an_impossible_one_does_not(weekend, fit):
         return out[(out["run_id"] == row["run_id"]) & (out["lap"] == row["lap"])]["reason"].tolist()
 
     assert reasons(2.8) == []
-    assert "faster than the fit: check the lap time" in reasons(8.0)[0]
+    assert reasons(6.0) == []  # quick laps tell most about the car: traffic cannot make them
+    assert "check the lap time" in reasons(0.04 * row["lap_time_s"] / fit.noise_s)[0]
 
 
 def test_laps_taken_out_by_hand_refit_and_are_listed(weekend, fit):

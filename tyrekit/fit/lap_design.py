@@ -21,7 +21,7 @@ TRACK_C = 30.0
 FIELD_LAPS = 250.0  # the track gains with ln(1 + field laps / 250), told from 1250 laps
 FIELD_FOLD = 6.0
 SETTLED_LAP = 5.0  # a stint's own trend turns about its fifth flying lap
-SLOW = 1.03  # common practice, no source: slower than 3 % is not a flying lap
+SLOW, FAST = 1.03, 0.97  # common practice, no source: 3 % off is no flying lap, or a wrong line
 
 SLOPE = "drop_off_s_per_lap"
 FIXED = (
@@ -136,17 +136,19 @@ def _reasons(
     leave(twice, "same run and lap as a row before")
     for name in ("lap", "lap_time_s", "age_laps", "fuel_kg", "flying_lap"):
         leave(np.isnan(columns[name]), f"{name} not known")
-    leave(_slow(columns, reason == ""), f"slower than {SLOW} x the stint's median")
+    ratio = _to_median(columns, reason == "")
+    leave(ratio > SLOW, f"slower than {SLOW} x the stint's median")
+    leave(ratio < FAST, f"faster than {FAST} x the stint's median: check the lap time")
     return reason
 
 
-def _slow(columns: Mapping[str, NDArray[Any]], usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Laps beyond 1.03 x their stint's median; the session's for a stint of under four laps."""
+def _to_median(columns: Mapping[str, NDArray[Any]], usable: NDArray[np.bool_]) -> Floats:
+    """Lap time over its stint's median (the session's with under four laps); 1 where not usable."""
     time = columns["lap_time_s"]
     stint, many = _medians(columns["run_id"], time, usable)
     session, _ = _medians(columns["session"], time, usable)
     median = np.where(many < 4, session, stint)
-    return np.asarray(usable & (time > SLOW * median))
+    return np.divide(time, median, out=np.ones(len(time)), where=usable)
 
 
 def _medians(

@@ -21,7 +21,6 @@ from tyrekit.fit.result import Floats
 from tyrekit.model.drop_off import Shape
 
 SLOW_SPREADS = 2.0  # a lap this many spreads slow has met traffic or a mistake
-FAST_SPREADS = 4.0  # nothing but a wrong line or a wrong clock is this fast
 TRIMMED = 1.13  # variance lost by trimming a normal's slow side at two spreads
 MOST_ROUNDS = 12
 SHORT_STINTS = 0.08  # lag-1 correlation is found this much too low in stints of 8 to 10 laps
@@ -188,7 +187,7 @@ def settle(problem: Problem) -> Settled:
     noise_s = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), noise_s / 4)
     for _ in range(MOST_ROUNDS):
         limit = np.sqrt(noise_s**2 + measured)
-        before, kept = kept, (left <= SLOW_SPREADS * limit) & (left >= -FAST_SPREADS * limit)
+        before, kept = kept, left <= SLOW_SPREADS * limit
         df = problem.noise.df + kept.sum() - _used(problem, solution)
         squares = TRIMMED * np.sum(left[kept] ** 2 * noise_s**2 / limit[kept] ** 2)
         noise_s = math.sqrt((problem.noise.df * problem.noise.mean**2 + squares) / df)

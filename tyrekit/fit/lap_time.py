@@ -225,14 +225,8 @@ def _left_out(rows: LapRows, settled: Settled) -> pd.DataFrame:
     """The laps not used, before the fit and by it, with reason and residual."""
     residual = settled.residual_s[~settled.kept]
     own = {n: rows.table[n].to_numpy()[~settled.kept] for n in rows.left_out if n in rows.table}
-    own["reason"] = np.array([_too_far(r) for r in residual], dtype=object)
+    why = [f"{r:.2f} s slower than the fit: traffic or a mistake" for r in residual]
+    own["reason"] = np.array(why, dtype=object)
     own["residual_s"] = residual
     before = rows.left_out
     return pd.DataFrame({n: np.concatenate([before[n].to_numpy(), own[n]]) for n in before})
-
-
-def _too_far(residual_s: float) -> str:
-    side, why = (
-        ("slower", "traffic or a mistake") if residual_s > 0 else ("faster", "check the lap time")
-    )
-    return f"{abs(residual_s):.2f} s {side} than the fit: {why}"

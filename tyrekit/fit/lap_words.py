@@ -84,8 +84,8 @@ def _left_out(result: LapTimeEstimates) -> Iterator[str]:
     own = int(result.left_out["residual_s"].notna().sum())
     if own:
         yield (
-            f"{own} of {counted(result.n_rows + own, 'flying lap')} were left out by the fit, "
-            "nearly all for being slow: traffic only ever adds time."
+            f"{own} of {counted(result.n_rows + own, 'flying lap')} were left out by the fit "
+            "for being slow: traffic only ever adds time."
         )
     twice = int(result.left_out["reason"].str.startswith("same run").sum())
     if twice:
