@@ -99,16 +99,17 @@ def drawn_truth(event: Event, rng: np.random.Generator) -> dict[str, float]:
     return truth | {"use_kg": 1.15 * rng.lognormal(0, 0.08)}
 
 
-def true_need_kg(session: Session, truth: dict[str, float], rng: np.random.Generator) -> float:
-    laps, under = driven(session, 1, rng)
-    counts = {"timed": laps[0] - under[0], "caution": under[0],
+def true_need_kg(session: Session, truth: dict[str, float], races: int, rng: np.random.Generator):
+    """What so many races of one true weekend burn."""
+    laps, under = driven(session, races, rng)
+    counts = {"timed": laps - under, "caution": under,
               "formation": session.formation_laps, "cool_down": session.cool_down_laps}  # fmt: skip
-    base = truth["use_kg"] * np.exp(rng.normal(0, truth["session_sd"]))
+    base = truth["use_kg"] * np.exp(rng.normal(0, truth["session_sd"], size=races))
     base *= np.exp(truth["race_shift_pct"] / 100)
-    kg = 0.0
+    kg = np.zeros(races)
     for kind, n in counts.items():
-        scatter = truth["lap_sd"] * SCATTER.get(kind, 1.0) * np.sqrt(n) * rng.standard_normal()
-        kg += base * truth.get(f"{kind}_share", 1.0) * (n + scatter)
+        scatter = SCATTER.get(kind, 1.0) * np.sqrt(n) * rng.standard_normal(races)
+        kg += base * truth.get(f"{kind}_share", 1.0) * (n + truth["lap_sd"] * scatter)
     return kg
 
 
@@ -142,8 +143,9 @@ def speed_and_risk(event: Event) -> None:
         )
 
 
-def weekends(event: Event, number: int) -> None:
-    short = {"R1": 0, "R2": 0}
+def weekends(event: Event, number: int, races: int = 100) -> None:
+    """Print how often weekends run short; many races of each weekend take the luck out of it."""
+    short: dict[str, list[float]] = {"R1": [], "R2": []}
     spare: dict[str, list[float]] = {"R1": [], "R2": []}
     for seed in range(number):
         rng = np.random.default_rng(1000 + seed)
@@ -152,16 +154,14 @@ def weekends(event: Event, number: int) -> None:
         for name in short:
             session = event.session(name)
             load_kg = session_need(session, fuel_use, LAP_S).quantile(0.995)
-            left_kg = (
-                load_kg
-                - true_need_kg(session, truth, rng) * truth["flow_scale"] / truth["flow_scale"]
-            )
-            short[name] += left_kg < 0
-            spare[name].append(left_kg / truth["use_kg"])
+            left_kg = load_kg - true_need_kg(session, truth, races, rng)
+            short[name].append((left_kg < 0).mean())
+            spare[name].append(left_kg.mean() / truth["use_kg"])
     print(f"{number} weekends, truth drawn from the beliefs, fuel weighed in and out four times:")
-    for name, count in short.items():
+    for name, share in short.items():
+        error = np.std(share) / np.sqrt(number)
         print(
-            f"  {name}: {count} ran short ({count / number:.2%}, stated 0.50%), spare"
+            f"  {name}: {np.mean(share):.2%} ± {error:.2%} ran short, 0.50% stated; spare"
             f" {np.mean(spare[name]):.2f} laps on average"
         )
 
