@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 import pandas as pd
@@ -48,6 +49,12 @@ class FuelNeed(Record):
     def sd(self) -> float:
         """Standard deviation in kg, cautions and number of laps included."""
         return math.sqrt(self._moment(2) - self._moment(1) ** 2)
+
+    @overload
+    def exceedance(self, kg: float) -> float: ...
+
+    @overload
+    def exceedance(self, kg: Floats) -> Floats: ...
 
     def exceedance(self, kg: float | Floats) -> float | Floats:
         """Return the chance that more than `kg` is burnt; closed form, any shape."""

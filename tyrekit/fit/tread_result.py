@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, overload
 
 import numpy as np
 import pandas as pd
@@ -93,6 +93,28 @@ class TreadResults(FitResult):
                 rows.append((corner, place, found.mean, *ends))
         return pd.DataFrame(rows, columns=["corner", "place", "mean", "lower", "upper"])
 
+    @overload
+    def quantile_wear_mm(
+        self,
+        corner: str,
+        laps: float,
+        confidence: float = 0.9,
+        *,
+        age_laps: float = 0.0,
+        tyre_id: str | None = None,
+    ) -> float: ...
+
+    @overload
+    def quantile_wear_mm(
+        self,
+        corner: str,
+        laps: Floats,
+        confidence: float = 0.9,
+        *,
+        age_laps: float = 0.0,
+        tyre_id: str | None = None,
+    ) -> Floats: ...
+
     def quantile_wear_mm(
         self,
         corner: str,
@@ -130,6 +152,26 @@ class TreadResults(FitResult):
         ]
         worst: Floats = np.maximum(np.max(ends, axis=0), 0.0)
         return float(worst) if np.ndim(laps) == 0 else worst
+
+    @overload
+    def mean_wear_mm(
+        self,
+        corner: str,
+        laps: float,
+        *,
+        age_laps: float = 0.0,
+        tyre_id: str | None = None,
+    ) -> float: ...
+
+    @overload
+    def mean_wear_mm(
+        self,
+        corner: str,
+        laps: Floats,
+        *,
+        age_laps: float = 0.0,
+        tyre_id: str | None = None,
+    ) -> Floats: ...
 
     def mean_wear_mm(
         self,
