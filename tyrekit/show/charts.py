@@ -167,7 +167,7 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )  # fmt: skip
     high = float(np.nanmax([*shown["upper_s"], 0.1]))
     low = float(np.nanmin([*shown["lower_s"], 0.0]))
-    room = (high - low) * 0.62
+    low, room = low - 0.05 * (high - low), (high - low) * 0.62
     x = alt.X(
         "expected_s:Q", title="seconds behind the first choice in the session itself",
         axis=alt.Axis(tickCount=8, grid=False),

@@ -142,7 +142,10 @@ class NextSessionPanel(Panel):
 
     def _layout(self, controls: Any) -> list[Any]:
         left = w.VBox([self.tyres], layout={"flex": "3 1 480px", "min_width": "320px"})
-        right = w.VBox([w.HTML("<h2>&nbsp;</h2>"), self.sure], layout={"flex": "1 1 280px"})
+        right = w.VBox(
+            [w.HTML("<h2>&nbsp;</h2>"), self.sure, self.write, self.sheet_link],
+            layout={"flex": "1 1 280px"},
+        )
         measured = w.VBox(
             [w.HTML("<h2>Just measured</h2>"), self.entry, row([self.undo, self.said])]
         )
@@ -150,7 +153,7 @@ class NextSessionPanel(Panel):
         supposed.add_class("tk-controls")
         return [
             self.head, row([left, right]), w.HTML("<h2>Fuel</h2>"), self.fuel, supposed, measured,
-            row([self.write, self.sheet_link]), self.doubts, w.HTML("<h2>Why</h2>"), self.figures,
+            self.doubts, w.HTML("<h2>Why</h2>"), self.figures,
         ]  # fmt: skip
 
     def _save(self, key: str, group: str, values: dict[str, float]) -> str:
@@ -180,8 +183,10 @@ class NextSessionPanel(Panel):
 def figures(answer: Answer) -> list[Figure]:
     """Return the charts that say why."""
     limit_mm = tables.tread_limit_mm(answer.weekend.event)
+    choices = tables.choices_table(answer)
+    choices = choices if len(choices) > 1 else choices.iloc[:0]
     found = [
-        Figure("choices", tables.choices_table(answer), partial(charts.choices_chart, width=WIDTH)),
+        Figure("choices", choices, partial(charts.choices_chart, width=WIDTH)),
         Figure(
             "drop-off", tables.drop_off_table(answer), partial(charts.drop_off_chart, width=WIDTH)
         ),

@@ -19,7 +19,7 @@ from tyrekit.show.what_if import State, WhatIf, start, update, with_lock
 from tyrekit.show.words import html, number
 
 WIDTH = 520
-GRID = "64px 92px 92px repeat(4, minmax(118px, 1fr))"
+GRID = "minmax(40px, 70px) minmax(56px, 92px) minmax(56px, 92px) repeat(4, minmax(0, 1fr))"
 
 
 class WeekendPlanPanel(Panel):

@@ -7,6 +7,7 @@ import re
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -16,6 +17,7 @@ from tyrekit.show.style import css, svg
 from tyrekit.show.verdict import proof, verdict
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, span
 
+HALF = 400  # width of a chart that shares its line with another
 CAUTIONS = (
     "This sheet is an aid. The regulations, the tyre supplier's instructions and qualified people"
     " come first wherever they say otherwise.",
@@ -55,7 +57,7 @@ def sheet_html(answer: Answer, now: datetime) -> str:
     name = html(answer.weekend.event.meeting.name)
     sections = [
         _header(answer, now), _tyres(answer), _fuel(answer), _plan(answer), _cautions(),
-        _doubts(answer), _figures(answer), _footer(answer, now),
+        _doubts(answer), _figures(answer), _rests_on(answer), _footer(answer, now),
     ]  # fmt: skip
     return (
         f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -197,39 +199,55 @@ def _plan(answer: Answer) -> str:
 
 
 def _doubts(answer: Answer) -> str:
-    """Return doubts about the data and every note."""
+    """Return doubts about the data, the surest first."""
     doubts = [
         f"<li><b>{html(d['name'])}</b> ({percent(d['sure'])}), {html(d['where'])}:"
         f" {html(d['evidence'])} {html(d['next_step'])}</li>"
         for _, d in tables.doubts_table(answer).iterrows()
     ]
-    said = [f"<li>{html(note)}</li>" for note in tables.notes(answer)]
-    first = "".join(doubts) or "<li>Nothing doubtful found.</li>"
-    return (
-        f"<section><h2>Doubts about the data</h2><ul>{first}</ul></section>"
-        f'<section class="small"><h2>What this rests on</h2><ul>{"".join(said)}</ul></section>'
-    )
+    items = "".join(doubts) or "<li>Nothing doubtful found.</li>"
+    return f"<section><h2>Doubts about the data</h2><ul>{items}</ul></section>"
+
+
+def _rests_on(answer: Answer) -> str:
+    """Return every note: what was assumed, inferred, believed or left out."""
+    said = "".join(f"<li>{html(note)}</li>" for note in tables.notes(answer))
+    head = "<h2>What this rests on</h2>"
+    return f'<section class="small columns">{head}<ul>{said}</ul></section>'
 
 
 def _figures(answer: Answer) -> str:
-    """Return the charts as inline SVG with ids of their own."""
+    """Return the charts as inline SVG with ids of their own, two side by side, the laps below."""
     drawn = []
     choices = tables.choices_table(answer)
-    if len(choices):
-        drawn.append(charts.choices_chart(choices))
-    drawn.append(charts.drop_off_chart(tables.drop_off_table(answer)))
+    if len(choices) > 1:
+        drawn.append(charts.choices_chart(choices, HALF))
+    drawn.append(charts.drop_off_chart(tables.drop_off_table(answer), HALF))
     tread = tables.tread_table(answer)
     if len(tread):
-        drawn.append(charts.tread_chart(tread, tables.tread_limit_mm(answer.weekend.event)))
-    for session, load in answer.fuel_loads.items():
-        if answer.weekend.event.session(session).kind == "race":
-            risks = tables.fuel_risk_table(answer, session)
-            drawn.append(charts.fuel_chart(risks, load.accepted_risk, session=session))
+        limit_mm = tables.tread_limit_mm(answer.weekend.event)
+        drawn.append(charts.tread_chart(tread, limit_mm, HALF))
+    drawn += _fuel_charts(answer)
     laps = tables.lap_times_table(answer)
     if len(laps):
         drawn.append(charts.lap_times_chart(laps))
     figures = [f"<figure>{own_ids(svg(chart), f'f{i}')}</figure>" for i, chart in enumerate(drawn)]
-    return f'<section class="page"><h2>Why</h2>{"".join(figures)}</section>'
+    if len(laps):
+        figures[-1] = figures[-1].replace("<figure>", '<figure class="wide">')
+    body = "".join(figures)
+    return f'<section class="page"><h2>Why</h2><div class="figures">{body}</div></section>'
+
+
+def _fuel_charts(answer: Answer) -> list[Any]:
+    """Return a chart for each race whose load differs from those before it."""
+    drawn, seen = [], set()
+    for session, load in answer.fuel_loads.items():
+        same = (round(load.start_l, 1), load.laps)
+        if answer.weekend.event.session(session).kind == "race" and same not in seen:
+            seen.add(same)
+            table = tables.fuel_risk_table(answer, session)
+            drawn.append(charts.fuel_chart(table, load.accepted_risk, session, HALF))
+    return drawn
 
 
 def own_ids(text: str, prefix: str) -> str:

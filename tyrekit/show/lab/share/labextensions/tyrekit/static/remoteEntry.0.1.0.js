@@ -27,6 +27,12 @@
     activate: (app) => {
       const own = allowed();
       const seen = new WeakSet();
+      let barHidden = false;
+      const hideRightBar = () => {
+        if (barHidden) return;
+        barHidden = true;
+        app.commands.execute("application:toggle-side-tabbar", { side: "right" });
+      };
       const look = async (panel) => {
         if (!panel || seen.has(panel) || !panel.sessionContext || !panel.content?.model) return;
         seen.add(panel);
@@ -38,6 +44,7 @@
           return;
         }
         panel.node.classList.add("tk-own");
+        hideRightBar();
         await panel.sessionContext.ready;
         await app.commands.execute("notebook:run-all-cells");
         panel.node.dataset.autorun = "done";
