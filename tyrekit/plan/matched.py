@@ -28,13 +28,18 @@ def matched_rows(moves: Moves, stints: int, laps: int) -> list[Row]:
 
 def matched_cuts(moves: Moves, stints: int, laps: int, usage: Floats) -> list[Row]:
     """Return the most broken cut of every stint, axle and direction, if any is broken."""
+    used = np.flatnonzero(moves.runs & (usage > 0))
+    at = 4 * moves.stint[used] + moves.corner[used]
     cuts = []
     for stint in range(stints):
         for axle in AXLES.values():
-            left, right = (_running(moves, stint, corner) for corner in axle)
-            for young, old in ((left, right), (right, left)):
-                cut = _worst_cut(moves, young, old, laps, usage)
-                cuts += [cut] if cut is not None else []
+            left, right = (used[at == 4 * stint + corner] for corner in axle)
+            for young, old, sides in ((left, right, axle), (right, left, axle[::-1])):
+                age = _worst_age(
+                    moves.age_laps[young], moves.age_laps[old], laps, usage[young], usage[old]
+                )
+                if age is not None:
+                    cuts.append(_cut(moves, stint, sides, age, laps))
     return cuts
 
 
@@ -42,18 +47,24 @@ def _running(moves: Moves, stint: int, corner: int) -> Ints:
     return np.flatnonzero((moves.stint == stint) & moves.runs & (moves.corner == corner))
 
 
-def _worst_cut(moves: Moves, young: Ints, old: Ints, laps: int, usage: Floats) -> Row | None:
-    ages = np.unique(moves.age_laps[young])
-    if not len(ages) or not len(old):
+def _worst_age(
+    young: Ints, old: Ints, laps: int, young_usage: Floats, old_usage: Floats
+) -> int | None:
+    """Return the age whose cut is broken most, None when none is.
+
+    Broken: the share up to that age on one side and beyond it by more than `laps` on the other.
+    """
+    ages = np.unique(young)
+    up_to = (young_usage[None, :] * (young[None, :] <= ages[:, None])).sum(axis=1)
+    beyond = (old_usage[None, :] * (old[None, :] > ages[:, None] + laps)).sum(axis=1)
+    total = up_to + beyond
+    if not len(ages) or total.max() <= 1 + BROKEN:
         return None
-    size = int(max(ages[-1] + laps + 1, moves.age_laps[old].max())) + 2
-    up_to = np.cumsum(np.bincount(moves.age_laps[young], usage[young], size))
-    beyond = np.sum(usage[old]) - np.cumsum(np.bincount(moves.age_laps[old], usage[old], size))
-    total = up_to[ages] + beyond[ages + laps]
-    worst = int(total.argmax())
-    if total[worst] <= 1 + BROKEN:
-        return None
-    age = ages[worst]
+    return int(ages[total.argmax()])
+
+
+def _cut(moves: Moves, stint: int, sides: tuple[int, ...], age: int, laps: int) -> Row:
+    young, old = (_running(moves, stint, corner) for corner in sides)
     at = np.concatenate(
         [young[moves.age_laps[young] <= age], old[moves.age_laps[old] > age + laps]]
     )

@@ -164,13 +164,9 @@ def _reason(
             if session != first:
                 later[session] += sign * float(corner_s)
     here = _seconds(expected_s, "here")
-    weight = {stint.session: stint.value for stint in problem.stints}
-    cost = {session: weight[session] * lost for session, lost in later.items()}
-    worst = max(cost, key=lambda session: abs(cost[session]), default=None)
-    if worst is None or abs(cost[worst]) < TIE_S:
-        return f"{worn}: {here}, no difference later"
-    joined = "but" if (expected_s < 0) != (later[worst] < 0) else "and"
-    return f"{worn}: {here}, {joined} {_seconds(later[worst], f'in {worst}')}"
+    most = sorted(later, key=lambda session: -abs(later[session]))[:2]
+    words = [_seconds(later[name], f"in {name}") for name in most if abs(later[name]) > TIE_S]
+    return f"{worn}: {here}; {' and '.join(words) if words else 'no difference'} later"
 
 
 def _seconds(lost_s: float, where: str) -> str:

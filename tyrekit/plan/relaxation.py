@@ -3,7 +3,7 @@
 Columns are programmes (paths). The master holds the few that matter; pricing on the graph finds
 the ones missing. At the end no programme has a negative reduced cost, so the optimum is a lower
 bound for every plan, and any plan within `gap` of it uses programmes of reduced cost at most
-`gap` only: the ground of the proof in `optimum`.
+`gap` only: the ground of the proofs in `search` and `optimum`.
 """
 
 from __future__ import annotations
@@ -24,6 +24,17 @@ EACH = 3  # programmes taken per kind of move and round
 TOLERANCE = 1e-4  # of a cost unit: reduced costs below this are noise of the LP
 MISSING = 1e-6  # cover left to artificial columns that counts as none
 CUT_ROUNDS = 12
+DEAREST = 1e9  # cost units: no programme costs this much
+
+
+@dataclass(frozen=True, eq=False)
+class Shares:
+    """One solved master: cost, duals of its rows, shares of its columns, and what stays open."""
+
+    cost: float
+    duals: Floats
+    share: Floats
+    missing: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,16 +88,6 @@ class Relaxation:
         return cost
 
 
-@dataclass(frozen=True, eq=False)
-class _Dual:
-    """One solved master: duals of the rows, shares of the columns, and what stays uncovered."""
-
-    cost: float
-    duals: Floats
-    share: Floats
-    missing: float
-
-
 def relax(graph: StateGraph, cost: Floats | None = None) -> Relaxation:
     """Return the relaxation of the graph's problem; `cost` per arc replaces the graph's own.
 
@@ -95,80 +96,128 @@ def relax(graph: StateGraph, cost: Floats | None = None) -> Relaxation:
     TyrekitError
         The LP solver fails twice on one master.
     """
-    master = _Master(graph, graph.cost.astype(float) if cost is None else cost)
-    penalty = 2.0 * float(np.abs(master.cost).max(initial=0.0)) + 1000.0
-    for round_ in range(CUT_ROUNDS + 1):
-        found = master.generate(penalty)
-        if found.missing > MISSING:
-            first_phase = master.generate(1.0, free=True)
-            if first_phase.missing > MISSING:
-                return master.result(first_phase, possible=False)
-            while found.missing > MISSING:
-                penalty *= 20.0
-                found = master.generate(penalty)
-        if round_ == CUT_ROUNDS or not master.add_cuts(found):
-            break
-    return master.result(found, possible=True)
+    master = Master(graph, graph.cost.astype(float) if cost is None else cost)
+    found, possible = master.least()
+    price = master.cost - master.matrix.T @ found.duals
+    return Relaxation(
+        graph=graph,
+        pricing=master.pricing,
+        cost=master.cost,
+        possible=possible,
+        bound=found.cost - len(graph.problem.tyres) * TOLERANCE,
+        price=price,
+        paths=master.paths,
+        share=found.share,
+        rows=tuple(master.rows),
+        matrix=master.matrix,
+    )
 
 
 def path_columns(matrix: sparse.csr_array, paths: Ints) -> sparse.csc_array:
     """Return the entries of programmes in rows over arcs, (rows, programmes)."""
     count, stints = paths.shape
-    ones = np.ones(paths.size)
     within = sparse.csc_array(
-        (ones, paths.ravel(), np.arange(0, paths.size + 1, stints)), shape=(matrix.shape[1], count)
+        (np.ones(paths.size), paths.ravel(), np.arange(0, paths.size + 1, stints)),
+        shape=(matrix.shape[1], count),
     )
     return (matrix @ within).tocsc()
 
 
-class _Master:
-    """The LP over the programmes generated so far; it only ever grows."""
+class Master:
+    """The LP over the programmes generated so far; columns and cuts are only ever added."""
 
-    def __init__(self, graph: StateGraph, cost: Floats) -> None:
+    def __init__(
+        self,
+        graph: StateGraph,
+        cost: Floats,
+        pricing: Pricing | None = None,
+        rows: Sequence[Row] | None = None,
+    ) -> None:
         self.graph, self.cost = graph, cost
-        self.pricing = Pricing(graph)
+        self.pricing = pricing or Pricing(graph)
+        self.penalty = 2.0 * float(np.abs(cost).max(initial=0.0)) + 1000.0
         self.rows: list[Row] = []
         self.paths = np.empty((0, len(graph.first_arc) - 1), dtype=np.int64)
-        self._add_rows(graph.rows)
+        self.held: set[bytes] = set()
+        self.columns = np.empty((0, 0))
+        self._add_rows(graph.rows if rows is None else rows)
 
-    def generate(self, penalty: float, free: bool = False) -> _Dual:
-        """Add columns until none is missing; an uncovered row costs `penalty`, a tyre 0 if free."""
+    def least(self, extra: Sequence[Row] = (), enough: float = -np.inf) -> tuple[Shares, bool]:
+        """Return the relaxation under `extra` rows too, cuts added, and whether there is any.
+
+        Below the cost `enough` the programmes held are known to be all that matter, and none are
+        looked for.
+        """
+        for _ in range(CUT_ROUNDS):
+            found = self._generate(extra, self.penalty, enough=enough)
+            if found.missing > MISSING:
+                first_phase = self._generate(extra, 1.0, free=True)
+                if first_phase.missing > MISSING:
+                    return first_phase, False
+            while found.missing > MISSING:
+                self.penalty *= 20.0
+                found = self._generate(extra, self.penalty)
+                if self.penalty > DEAREST:
+                    raise TyrekitError("the linear solver failed on the tyre plan: no cover")
+            if not self._cut(found):
+                break
+        return found, True
+
+    def usage(self, share: Floats) -> Floats:
+        """Return how much shares of the programmes use each arc."""
+        each = np.repeat(share, self.paths.shape[1])
+        return np.bincount(self.paths.ravel(), each, len(self.cost)).astype(float)
+
+    def add(self, paths: Ints) -> bool:
+        """Add programmes not held yet; return whether there were any."""
+        new = paths[[path.tobytes() not in self.held for path in paths]]
+        self.held |= {path.tobytes() for path in new}
+        self.paths = np.vstack([self.paths, new])
+        self.columns = np.hstack([self.columns, path_columns(self.matrix, new).toarray()])
+        return len(new) > 0
+
+    def _generate(
+        self, extra: Sequence[Row], penalty: float, free: bool = False, enough: float = -np.inf
+    ) -> Shares:
+        """Add columns until none is missing; an open row costs `penalty`, a tyre 0 if free."""
         cost = 0 * self.cost if free else self.cost
+        matrix = row_matrix(extra, len(cost))
+        own = len(self.rows)
         while True:
-            found = self._solve(cost, penalty)
-            price = cost - self.matrix.T @ found.duals
-            tolerance = TOLERANCE if not free else 1e-9
-            new = self.pricing.best_through(price, EACH, -tolerance)
-            if not len(new) or not self._add(new):
+            found = self._solve(cost, penalty, extra, matrix)
+            closed = found.missing <= MISSING
+            if closed and (free or found.cost < enough):
                 return found
-            if free and found.missing <= MISSING:
+            price = cost - self.matrix.T @ found.duals[:own] - matrix.T @ found.duals[own:]
+            new = self.pricing.best_through(price, EACH, -1e-9 if free else -TOLERANCE)
+            if not len(new) or not self.add(new):
                 return found
 
-    def add_cuts(self, found: _Dual) -> bool:
+    def _solve(
+        self, cost: Floats, penalty: float, extra: Sequence[Row], matrix: sparse.csr_array
+    ) -> Shares:
+        """Solve the LP, with an artificial column for every row that asks for something."""
+        upper = np.r_[self.upper, [row.upper for row in extra]]
+        equal = np.r_[self.equal, [row.equal for row in extra]].astype(bool)
+        asks = np.flatnonzero(np.where(equal, upper > 0, upper < 0))
+        artificial = np.zeros((len(upper), len(asks)))
+        artificial[asks, np.arange(len(asks))] = np.where(equal[asks], 1.0, -1.0)
+        columns = np.vstack([self.columns, path_columns(matrix, self.paths).toarray()])
+        columns = np.hstack([columns, artificial])
+        costs = np.r_[cost[self.paths].sum(axis=1), np.full(len(asks), penalty)]
+        solved = solve_lp(costs, columns, upper, equal)
+        duals = np.empty(len(upper))
+        duals[equal], duals[~equal] = solved.eqlin.marginals, solved.ineqlin.marginals
+        count = len(self.paths)
+        return Shares(float(solved.fun), duals, solved.x[:count], float(solved.x[count:].sum()))
+
+    def _cut(self, found: Shares) -> bool:
         """Add the cuts that the shares break; return whether there were any."""
-        each = np.repeat(found.share, self.paths.shape[1])
-        usage = np.bincount(self.paths.ravel(), each, len(self.cost)).astype(float)
         problem, arcs = self.graph.problem, self.graph.arcs
+        usage = self.usage(found.share)
         cuts = [cut for limit in problem.limits for cut in limit.cuts(arcs, problem, usage)]
         self._add_rows(cuts)
         return bool(cuts)
-
-    def result(self, found: _Dual, possible: bool) -> Relaxation:
-        """Return the relaxation as it stands."""
-        price = self.cost - self.matrix.T @ found.duals
-        tyres = len(self.graph.problem.tyres)
-        return Relaxation(
-            graph=self.graph,
-            pricing=self.pricing,
-            cost=self.cost,
-            possible=possible,
-            bound=found.cost - tyres * TOLERANCE,
-            price=price,
-            paths=self.paths,
-            share=found.share,
-            rows=tuple(self.rows),
-            matrix=self.matrix,
-        )
 
     def _add_rows(self, rows: Sequence[Row]) -> None:
         self.rows += rows
@@ -177,83 +226,25 @@ class _Master:
         self.equal = np.array([row.equal for row in self.rows], dtype=np.bool_)
         self.columns = path_columns(self.matrix, self.paths).toarray()
 
-    def _add(self, paths: Ints) -> bool:
-        """Add programmes not held yet; return whether there were any."""
-        held = {path.tobytes() for path in self.paths}
-        new = paths[[path.tobytes() not in held for path in paths]]
-        self.paths = np.vstack([self.paths, new])
-        self.columns = np.hstack([self.columns, path_columns(self.matrix, new).toarray()])
-        return len(new) > 0
 
-    def _solve(self, cost: Floats, penalty: float) -> _Dual:
-        """Solve the LP, with an artificial column for every row that asks for something."""
-        asks = np.flatnonzero(self.equal | (self.upper < 0))
-        artificial = np.zeros((len(self.rows), len(asks)))
-        artificial[asks, np.arange(len(asks))] = np.where(self.equal[asks], 1.0, -1.0)
-        columns = np.hstack([self.columns, artificial])
-        costs = np.r_[cost[self.paths].sum(axis=1), np.full(len(asks), penalty)]
-        solved = solve_lp(
-            costs,
-            columns[~self.equal],
-            self.upper[~self.equal],
-            columns[self.equal],
-            self.upper[self.equal],
-        )
-        duals = np.empty(len(self.rows))
-        duals[self.equal] = solved.eqlin.marginals
-        duals[~self.equal] = solved.ineqlin.marginals
-        share = solved.x[: len(self.paths)]
-        return _Dual(float(solved.fun), duals, share, float(solved.x[len(self.paths) :].sum()))
-
-
-def least_cost(
-    costs: Floats, rows: sparse.csr_array, lower: Floats, upper: Floats
-) -> tuple[float, Floats]:
-    """Return the least cost over columns >= 0 with rows within limits, and the columns' shares.
-
-    The cost is infinite when no columns do.
+def solve_lp(costs: Floats, columns: Any, upper: Floats, equal: Any) -> optimize.OptimizeResult:
+    """Return the optimum over columns >= 0 with rows at most `upper`, or at it where `equal`.
 
     Raises
     ------
     TyrekitError
         The solver fails with and without presolve.
     """
-    equal = lower == upper
-    under, above = np.isfinite(upper) & ~equal, np.isfinite(lower) & ~equal
-    solved = solve_lp(
-        costs,
-        sparse.vstack([rows[under], -rows[above]]).tocsr(),
-        np.r_[upper[under], -lower[above]],
-        rows[equal],
-        upper[equal],
-    )
-    if solved.status == 2:
-        return np.inf, np.zeros(len(costs))
-    return float(solved.fun) - TOLERANCE, np.asarray(solved.x)
-
-
-def solve_lp(
-    costs: Floats, under: Any, most: Floats, equal: Any, value: Floats
-) -> optimize.OptimizeResult:
-    """Return the optimum over columns >= 0 with ``under @ x <= most`` and ``equal @ x == value``.
-
-    The matrices are dense or sparse; the status is 0, or 2 when infeasible.
-
-    Raises
-    ------
-    TyrekitError
-        The solver fails with and without presolve.
-    """
-    for presolve in (True, False):
+    for presolve in (False, True):  # presolve costs more than it saves on these
         solved: optimize.OptimizeResult = optimize.linprog(
             costs,
-            A_ub=under,
-            b_ub=most,
-            A_eq=equal,
-            b_eq=value,
+            A_ub=columns[~equal],
+            b_ub=upper[~equal],
+            A_eq=columns[equal],
+            b_eq=upper[equal],
             method="highs",
             options={"presolve": presolve},
         )
-        if solved.status in (0, 2):
+        if solved.status == 0:
             return solved
     raise TyrekitError(f"the linear solver failed on the tyre plan: {solved.message}")

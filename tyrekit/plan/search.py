@@ -1,29 +1,30 @@
 """Best-first search for whole plans over the relaxation: the best, the next best, and so on.
 
-A part of the search holds ranges for counts of moves. Its relaxation over the pool of programmes,
-cuts included, bounds it; parts wait in a queue under their bounds, so the first part whose
-relaxation is whole gives the best plan not found yet. A fractional part is branched on a count; a
-plan found splits its part into all other signatures (Lawler 1972: the first i - 1 counts as the
-plan's own, count i lower). The pool holds every programme whose reduced cost is within the gap:
-no plan of cost up to bound + gap uses another, and the gap grows when the queue reaches it.
+A part of the search holds ranges for counts of moves. Its relaxation, cuts included, bounds it;
+parts wait in a queue under their bounds, so the first part whose relaxation is whole gives the
+best plan not found yet. A fractional part is branched on a count; a plan found splits its part
+into all other signatures (Lawler 1972: the first i - 1 counts as the plan's own, count i lower).
+The programmes of reduced cost within the gap are held from the beginning: no plan of cost up to
+bound + gap uses another. Parts that cost more have theirs priced out on the graph.
 """
 
 from __future__ import annotations
 
 import heapq
 import time
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import sparse
 
-from tyrekit.plan.graph import StateGraph, row_matrix
-from tyrekit.plan.problem import COST_UNIT_S, Floats, Ints
-from tyrekit.plan.relaxation import CUT_ROUNDS, Relaxation, least_cost, path_columns
+from tyrekit.plan.graph import StateGraph
+from tyrekit.plan.problem import COST_UNIT_S, Floats, Ints, Row
+from tyrekit.plan.relaxation import TOLERANCE, Master, Relaxation, path_columns
 
-RUNGS = tuple(0.0005 * 2.0**n for n in range(11))  # of the bound: how wide the pool is opened
+RUNGS = tuple(0.0005 * 2.0**n for n in range(11))  # of the bound: how wide a pool is opened
 LEAST_SCALE = 40_000.0  # cost units: the bound's stand-in when it is next to nothing
 POOL = 60_000  # programmes; a wider pool is not opened
+HELD = 600  # programmes held by a search from the beginning, at most
 SLACK = 1e-3  # of a cost unit
 WHOLE = 1e-5  # how far from a whole number a count may be
 MOST = 99  # more than any count
@@ -85,20 +86,18 @@ class Search:
     def __init__(
         self, relaxed: Relaxation, keys: Ints | None = None, start: Whole | None = None
     ) -> None:
-        self.relaxed, self.graph = relaxed, relaxed.graph
+        self.graph = relaxed.graph
+        self.master = Master(self.graph, relaxed.cost, relaxed.pricing, relaxed.rows)
+        self.reach = self._hold(relaxed)
         none = np.full(len(relaxed.cost), -1, dtype=np.int64)
         self.signature = key_matrix(none if keys is None else keys)
         corners = key_matrix(_corner_keys(self.graph))
         self.counts = sparse.csr_array(sparse.vstack([self.signature, corners]))
-        self.matrix, self.lower, self.upper = relaxed.matrix, relaxed.rows_lower, relaxed.rows_upper
-        self.scale = max(abs(relaxed.bound), LEAST_SCALE)
+        self.otherwise = self._otherwise(relaxed)
         self.rounds, self.parts = 0, 1
-        self.gap, self.paths = -np.inf, relaxed.paths[:0]
         self.seen: set[bytes] = set()
-        least = start.cost - relaxed.bound if start is not None else 0.0
-        self.stuck = not self._open(max(least, RUNGS[1] * self.scale))
-        first = _Part(relaxed.bound, 0, {}, paths=None if start is None else start.paths)
-        self.queue = [first if start is None else replace(first, bound=start.cost)]
+        first = _Part(relaxed.bound, 0, {})
+        self.queue = [first if start is None else _Part(start.cost, 0, {}, paths=start.paths)]
 
     def next_plan(self, rounds: int, ends: float = np.inf) -> Whole:
         """Return the next plan, or why there is none.
@@ -106,62 +105,87 @@ class Search:
         Parameters
         ----------
         rounds : int
-            Relaxations to be solved at most, counted from the search's beginning.
+            Parts whose relaxation may be solved, counted from the search's beginning.
         ends : float
             `time.monotonic` at which to stop.
+
+        Raises
+        ------
+        TyrekitError
+            The linear solver fails.
         """
+        none = self.master.paths[:0]
         while self.queue:
             part = heapq.heappop(self.queue)
             if part.paths is not None:
                 if self._split(part, part.paths):
                     return Whole(OPTIMAL, part.paths, part.bound, part.bound)
                 continue
-            if not self.stuck and part.bound >= self.reach - SLACK:
-                self.stuck = not self._open(self._wider())
-            if reason := self._stopped(part, rounds, ends):
+            if self.rounds >= rounds or time.monotonic() > ends:
                 heapq.heappush(self.queue, part)
-                return self._none(UNKNOWN, part.bound, reason)
-            self._advance(part)
-        return self._none(IMPOSSIBLE, np.inf, "")
+                reason = "it was long enough" if self.rounds >= rounds else "time ran out"
+                return Whole(UNKNOWN, none, bound=part.bound, reason=reason)
+            if part.usage is None:
+                self._solve(part)
+            else:
+                self._branch(part, part.usage)
+        return Whole(IMPOSSIBLE, none, bound=np.inf)
 
-    @property
-    def reach(self) -> float:
-        """Cost up to which the pool holds every plan."""
-        return self.relaxed.bound + self.gap
+    def _hold(self, relaxed: Relaxation) -> float:
+        """Hold every programme within a gap; return the cost up to which these are all."""
+        scale = max(abs(relaxed.bound), LEAST_SCALE)
+        near = relaxed.price[relaxed.paths].sum(axis=1) <= RUNGS[2] * scale
+        self.master.add(relaxed.paths[near])
+        for rung in reversed(RUNGS[:3]):
+            paths = relaxed.pricing.within(relaxed.price, rung * scale + SLACK, HELD)
+            if paths is not None:
+                self.master.add(paths)
+                return relaxed.bound + rung * scale
+        return -np.inf
 
-    def _stopped(self, part: _Part, rounds: int, ends: float) -> str:
-        if self.stuck and part.bound >= self.reach - SLACK:
-            return "too many programmes"
-        if self.rounds >= rounds:
-            return "the search was long enough"
-        return "time ran out" if time.monotonic() > ends else ""
+    def _otherwise(self, relaxed: Relaxation) -> Floats:
+        """Return for each signature key the least cost of any plan with another in its place.
 
-    def _none(self, status: str, bound: float, reason: str) -> Whole:
-        return Whole(status, self.relaxed.paths[:0], bound=bound, reason=reason)
+        That plan runs some programme through an arc of the same stint and axle with another key,
+        and adds at least that programme's reduced cost to the relaxation's bound.
+        """
+        graph, arcs = self.graph, self.graph.arcs
+        there, back = (
+            relaxed.pricing.to_end(relaxed.price),
+            relaxed.pricing.from_start(relaxed.price),
+        )
+        through = back[graph.tail] + relaxed.price + there[graph.head]
+        least = np.full(self.signature.shape[0], np.inf)
+        place = arcs.stint * 2 + arcs.corner // 2
+        for key in range(len(least)):
+            own = self._arcs(key)
+            others = arcs.runs & (place == place[own[0]])
+            others[own] = False
+            least[key] = relaxed.bound + through[others].min(initial=np.inf)
+        return least
 
-    def _wider(self) -> float:
-        return next((r * self.scale for r in RUNGS if r * self.scale > self.gap + SLACK), np.inf)
+    def _solve(self, part: _Part) -> None:
+        """Put a part back with the bound and use of its relaxation; drop it if it has none."""
+        rows = []
+        for key, (least, most) in part.ranges.items():
+            arcs = self._arcs(key)
+            ones = np.ones(len(arcs))
+            rows.append(Row(arcs, ones, float(most), equal=least == most))
+            if 0 < least < most:
+                rows.append(Row(arcs, -ones, -float(least)))
+        self.rounds += 1
+        found, possible = self.master.least(rows, self.reach)
+        if possible:
+            bound = max(part.bound, found.cost - len(self.graph.problem.tyres) * TOLERANCE)
+            usage = self.master.usage(found.share)
+            self._push(_Part(bound, part.number, part.ranges, usage=usage))
 
-    def _open(self, gap: float) -> bool:
-        """List every programme within `gap`; return False, and keep the old, if too many."""
-        paths = self.relaxed.pricing.within(self.relaxed.price, gap + SLACK, POOL)
-        if paths is None:
-            return False
-        self.gap, self.paths = gap, paths
-        self.cost = self.relaxed.path_cost(paths)
-        self.rows = path_columns(self.matrix, paths).tocsr()
-        self.held = path_columns(self.counts, paths).tocsr()
-        return True
-
-    def _advance(self, part: _Part) -> None:
-        """Solve a part's relaxation, or take its plan or its branches from the one solved."""
-        if part.usage is None:
-            self._solve(part)
-            return
-        fraction = self._fraction(part.usage)
+    def _branch(self, part: _Part, usage: Floats) -> None:
+        """Queue a solved part's plan when it is whole, or its two branches."""
+        fraction = self._fraction(usage)
         if fraction is None:
-            paths = paths_of(self.graph, np.rint(part.usage).astype(np.int64))
-            cost = float(self.relaxed.path_cost(paths).sum())
+            paths = paths_of(self.graph, np.rint(usage).astype(np.int64))
+            cost = float(self.master.cost[paths].sum())
             self._push(_Part(cost, part.number, part.ranges, paths=paths))
             return
         key, value = fraction
@@ -173,48 +197,12 @@ class Search:
         self.parts += 1
         heapq.heappush(self.queue, part)
 
-    def _solve(self, part: _Part) -> None:
-        """Put a part back with the bound and use of its relaxation; drop it if it has no plan."""
-        keys = list(part.ranges)
-        own = sparse.vstack([self._count_rows(key) for key in keys]) if keys else None
-        least = [part.ranges[key][0] for key in keys]
-        most = [part.ranges[key][1] for key in keys]
-        for _ in range(CUT_ROUNDS):
-            rows = sparse.csr_array(self.rows if own is None else sparse.vstack([self.rows, own]))
-            cost, share = least_cost(
-                self.cost, rows, np.r_[self.lower, least], np.r_[self.upper, most]
-            )
-            self.rounds += 1
-            if cost >= self.reach - SLACK or np.isinf(cost):
-                break
-            each = np.repeat(share, self.paths.shape[1])
-            usage = np.bincount(self.paths.ravel(), each, len(self.relaxed.cost)).astype(float)
-            if not self._cut(usage):
-                bound = max(cost, part.bound)
-                self._push(_Part(bound, part.number, part.ranges, usage=usage))
-                return
-        if np.isfinite(self.gap):
-            self._push(_Part(max(self.reach, part.bound), part.number, part.ranges))
-
-    def _count_rows(self, key: int) -> sparse.csr_array:
-        """Return a count's entries in the pool, (1, programmes)."""
-        if key < self.counts.shape[0]:
-            return self.held[[key]]
-        arc = key - self.counts.shape[0]
-        return sparse.csr_array((self.paths == arc).any(axis=1).astype(float)[None, :])
-
-    def _cut(self, usage: Floats) -> bool:
-        """Add the cuts that a use of arcs breaks; return whether there were any."""
-        problem, arcs = self.graph.problem, self.graph.arcs
-        cuts = [cut for limit in problem.limits for cut in limit.cuts(arcs, problem, usage)]
-        if cuts:
-            more = row_matrix(cuts, len(self.relaxed.cost))
-            self.matrix = sparse.csr_array(sparse.vstack([self.matrix, more]))
-            own = path_columns(more, self.paths)
-            self.rows = sparse.csr_array(sparse.vstack([self.rows, own]))
-            self.upper = np.r_[self.upper, [cut.upper for cut in cuts]]
-            self.lower = np.r_[self.lower, np.full(len(cuts), -np.inf)]
-        return bool(cuts)
+    def _arcs(self, key: int) -> Ints:
+        """Return the arcs a count is over."""
+        if key >= self.counts.shape[0]:
+            return np.array([key - self.counts.shape[0]])
+        start, end = self.counts.indptr[key : key + 2]
+        return self.counts.indices[start:end].astype(np.int64)
 
     def _fraction(self, usage: Floats) -> tuple[int, float] | None:
         """Return the count to branch on and its value; None when every arc's use is whole.
@@ -247,7 +235,8 @@ class Search:
             count = int(held[key])
             least, _ = same.get(key, (0, MOST))
             if count > least:
-                self._push(_Part(part.bound, self.parts, same | {key: (least, count - 1)}))
+                bound = max(part.bound, self.otherwise[key])
+                self._push(_Part(bound, self.parts, same | {key: (least, count - 1)}))
             same = same | {key: (count, count)}
         return new
 
