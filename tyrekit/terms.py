@@ -304,4 +304,21 @@ RACE_PLAN: dict[str, Term] = {
     "value_s": Term("s", "seconds that deciding after the runs is expected to save"),
 }
 
-TERMS: dict[str, Term] = {**RECORD, **MODEL, **FIT, **RACE_PLAN}
+TYRE_PLAN: dict[str, Term] = {
+    "age_loss_s": Term("s", "seconds lost per lap at each whole age, against a new tyre"),
+    "age_loss_draws_s": Term("s", "draws of the loss at each age, a row a draw"),
+    "heat_cycle_draws_s": Term("s", "draws of the loss per earlier heat cycle"),
+    "summed_s": Term("s", "loss of a stint from each age on, summed over its laps"),
+    "bound_s": Term("s", "no plan within the limits costs less than this, weighted"),
+    "gap_s": Term("s", "cost above the bound; 0 when the plan is proved best"),
+    "stint_laps": Term("laps", "laps of each stint of a session"),
+    "time_limit_s": Term("s", "time after which the best so far is returned"),
+    "search_s": Term("s", "time for naming the limits that clash"),
+    "wear_mm": Term("mm", "expected tread lost over a number of laps"),
+    "wear_high_mm": Term("mm", "tread lost at the stated confidence"),
+    "tread_low_mm": Term("mm", "tread at the stated confidence, thinnest place"),
+    "hot_front_bar": Term("bar", "hot target of the front axle, gauge"),
+    "hot_rear_bar": Term("bar", "hot target of the rear axle, gauge"),
+}
+
+TERMS: dict[str, Term] = {**RECORD, **MODEL, **FIT, **RACE_PLAN, **TYRE_PLAN}

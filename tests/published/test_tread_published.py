@@ -2,7 +2,8 @@
 
 CFR575 = 49 CFR 575.104(d)(2)(i) and (e)(2): P = projected mileage x 100 / 30 000, rounded to the
 nearest lower 20; projected miles = 1000 (Yo - 62)/b' + 800 with b' = wear rate x course severity
-(the second formula from memory). RLM = R 4.2.2 lm and predict.lm (other package). F1016 = ASTM F1016-07(2020).
+(the second formula from memory). RLM = R 4.2.2 lm and predict.lm (other package).
+F1016 = ASTM F1016-07(2020).
 NIST-HB = NIST/SEMATECH e-Handbook sec. 8.4.1.3 and its Kaplan-Meier example.
 """
 

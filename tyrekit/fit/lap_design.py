@@ -77,7 +77,7 @@ def lap_rows(
     missing = [name for name in NEEDED if name not in laps.columns]
     if missing and len(laps):
         raise FitError(f"laps table lacks {', '.join(missing)}. Read the weekend again.")
-    columns = {name: _text(laps, name) for name in TEXT}
+    columns: dict[str, NDArray[Any]] = {name: _text(laps, name) for name in TEXT}
     columns |= {name: _numbers(laps, name) for name in NUMBERS}
     columns["lap_time_se_s"] = np.nan_to_num(columns["lap_time_se_s"])
     reason = _reasons(laps, columns, frozenset(wet), frozenset(without))
@@ -148,7 +148,8 @@ def _to_median(columns: Mapping[str, NDArray[Any]], usable: NDArray[np.bool_]) -
     stint, many = _medians(columns["run_id"], time, usable)
     session, _ = _medians(columns["session"], time, usable)
     median = np.where(many < 4, session, stint)
-    return np.divide(time, median, out=np.ones(len(time)), where=usable)
+    share: Floats = np.divide(time, median, out=np.ones(len(time)), where=usable)
+    return share
 
 
 def _medians(

@@ -13,12 +13,13 @@ from __future__ import annotations
 import heapq
 import time
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from scipy import sparse
 
 from tyrekit.plan.graph import StateGraph
-from tyrekit.plan.problem import COST_UNIT_S, Floats, Ints, Row
+from tyrekit.plan.problem import COST_UNIT_S, Bools, Floats, Ints, Row
 from tyrekit.plan.relaxation import TOLERANCE, Master, Relaxation, path_columns
 
 RUNGS = tuple(0.0005 * 2.0**n for n in range(11))  # of the bound: how wide a pool is opened
@@ -91,8 +92,16 @@ class Search:
         self.reach = self._hold(relaxed)
         none = np.full(len(relaxed.cost), -1, dtype=np.int64)
         self.signature = key_matrix(none if keys is None else keys)
-        corners = key_matrix(_corner_keys(self.graph))
-        self.counts = sparse.csr_array(sparse.vstack([self.signature, corners]))
+        inside = np.isin(self.graph.arcs.stint, self.graph.arcs.stint[self.signature.indices])
+        ages, classes = self.graph.arcs.age_laps, self.graph.arcs.tyre_class
+        levels = [
+            self.signature,
+            key_matrix(_corner_keys(self.graph, ages, inside)),
+            key_matrix(_corner_keys(self.graph, ages)),
+            key_matrix(_corner_keys(self.graph, classes)),
+        ]
+        self.counts = sparse.csr_array(sparse.vstack(levels))
+        self.levels = np.cumsum([0, *(level.shape[0] for level in levels)])
         self.otherwise = self._otherwise(relaxed)
         self.rounds, self.parts = 0, 1
         self.seen: set[bytes] = set()
@@ -207,19 +216,15 @@ class Search:
     def _fraction(self, usage: Floats) -> tuple[int, float] | None:
         """Return the count to branch on and its value; None when every arc's use is whole.
 
-        Signature counts come first, then tyres of a class on a corner, then single arcs.
+        Signature counts come first, then ages on a corner in the signature's stints, ages on a
+        corner in all stints, classes on a corner, and single arcs at last.
         """
-        counts = self.counts @ usage
-        signatures = self.signature.shape[0]
-        for values, first in (
-            (counts[:signatures], 0),
-            (counts[signatures:], signatures),
-            (usage, len(counts)),
-        ):
-            apart = np.abs(values - np.rint(values))
-            worst = int(apart.argmax()) if len(apart) else -1
-            if worst >= 0 and apart[worst] > WHOLE:
-                return first + worst, float(values[worst])
+        counts = np.r_[self.counts @ usage, usage]
+        apart = np.abs(counts - np.rint(counts))
+        for first, end in pairwise([*self.levels, len(counts)]):
+            worst = first + int(apart[first:end].argmax()) if end > first else first
+            if end > first and apart[worst] > WHOLE:
+                return worst, float(counts[worst])
         return None
 
     def _split(self, part: _Part, paths: Ints) -> bool:
@@ -248,12 +253,13 @@ def key_matrix(keys: Ints) -> sparse.csr_array:
     return sparse.csr_array((np.ones(len(at)), (keys[at], at)), shape=size)
 
 
-def _corner_keys(graph: StateGraph) -> Ints:
-    """Return a key per class, stint and corner for arcs that run, -1 for the others."""
+def _corner_keys(graph: StateGraph, by: Ints, inside: Bools | None = None) -> Ints:
+    """Return a key per stint, corner and value of `by` for arcs that run, -1 for the others."""
     arcs = graph.arcs
-    code = (arcs.stint * 4 + arcs.corner) * len(graph.classes) + arcs.tyre_class
+    runs = arcs.runs if inside is None else arcs.runs & inside
+    code = (arcs.stint * 4 + arcs.corner) * (int(by.max(initial=0)) + 1) + by
     keys = np.full(len(arcs), -1, dtype=np.int64)
-    keys[arcs.runs] = np.unique(code[arcs.runs], return_inverse=True)[1]
+    keys[runs] = np.unique(code[runs], return_inverse=True)[1]
     return keys
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from tyrekit.fit.fuel_use import FuelUseModel, FuelUseResults
 from tyrekit.fit.lap_time import LapTimeModel, LapTimeResults
 from tyrekit.fit.pressure import PressureModel, PressureResults
+from tyrekit.fit.pressure_rows import sensor_readings
 from tyrekit.fit.prior import Beliefs, beliefs
 from tyrekit.fit.tread import TreadModel, TreadResults
 from tyrekit.plan.allocation import AllocationPlan, allocate
@@ -79,11 +80,15 @@ def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
     ).fit()
     laps = fuel_use.corrected(weekend.laps)
     say("lap time")
-    lap_time = LapTimeModel(laps, believed.lap_time).fit()
+    lap_time = LapTimeModel(
+        laps, believed.lap_time, sessions=event.sessions, inputs=weekend.inputs
+    ).fit()
     say("tread wear")
     tread = TreadModel(weekend.tread, event, believed.tread).fit()
     say("hot pressure")
-    pressure = PressureModel(weekend.pressures, event, believed.pressure).fit()
+    read = [weekend.pressures, sensor_readings(weekend.laps, weekend.runs)]
+    readings = pd.concat([table for table in read if len(table)] or read[:1], ignore_index=True)
+    pressure = PressureModel(readings, event, believed.pressure).fit()
     return Fits(believed, fuel_use, laps, lap_time, tread, pressure)
 
 
