@@ -19,6 +19,9 @@ from playwright.sync_api import expect, sync_playwright
 DEMO = Path(__file__).parents[2] / "data" / "fenmoor-after-p3"
 OUT = Path(__file__).parent / "out"
 START_S = 60
+CELL_ERRORS = """() => [...window.jupyterapp.shell.currentWidget.content.model.cells]
+    .flatMap(c => c.type !== 'code' ? [] : c.outputs.toJSON()
+    .filter(o => o.output_type === 'error').map(o => o.ename + ': ' + o.evalue))"""
 CHROMIUM = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -100,6 +103,18 @@ def page(chromium, lab, request):
     context.close()
     for session in lab.api("GET", "sessions"):
         lab.api("DELETE", f"sessions/{session['id']}")
+
+
+@pytest.fixture
+def open_notebook(page, lab):
+    """Return a function that opens a notebook and waits until it has run by itself."""
+
+    def opened(name: str) -> None:
+        page.goto(f"{lab.url}doc/tree/notebooks/{name}?reset&token={lab.token}")
+        page.wait_for_selector("[data-autorun=done]")
+        assert page.evaluate(CELL_ERRORS) == []
+
+    return opened
 
 
 def _address(process, base: Path) -> str:

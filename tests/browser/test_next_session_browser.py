@@ -7,20 +7,10 @@ import pytest
 from playwright.sync_api import expect
 
 pytestmark = pytest.mark.browser
-FIRST = "1_next_session.ipynb"
-CELL_ERRORS = """() => [...window.jupyterapp.shell.currentWidget.content.model.cells]
-    .flatMap(c => c.type !== 'code' ? [] : c.outputs.toJSON()
-    .filter(o => o.output_type === 'error').map(o => o.ename + ': ' + o.evalue))"""
 
 
-def open_notebook(page, lab, name):
-    page.goto(f"{lab.url}doc/tree/notebooks/{name}?reset&token={lab.token}")
-    page.wait_for_selector("[data-autorun=done]")
-    assert page.evaluate(CELL_ERRORS) == []
-
-
-def test_from_open_to_answer_to_saved_depth(page, lab):
-    open_notebook(page, lab, FIRST)
+def test_from_open_to_answer_to_saved_depth(page, lab, open_notebook):
+    open_notebook("1_next_session.ipynb")
     cold = page.locator("#tk-cold-FL")
     expect(cold).to_have_text(re.compile(r"^\d\.\d\d bar$"))
     before = cold.inner_text()

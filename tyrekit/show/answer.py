@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,7 +18,7 @@ from tyrekit.plan.allocation import AllocationPlan, allocate
 from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.next_session import NextSession, rank_next
-from tyrekit.record.event import Event, Lock
+from tyrekit.record.event import Event, Limit, Lock, MinimumTread
 from tyrekit.record.weekend import Weekend
 from tyrekit.terms import CORNERS
 
@@ -125,10 +125,7 @@ def answer(
     fitted = tyres_fitted(weekend)
     rng = np.random.default_rng(SEED)
     say("tyre plan")
-    plan = allocate(
-        event, weekend.tyres, fits.lap_time, fits.tread,
-        done=weekend.done, fitted=fitted, locks=locks, rng=rng,
-    )  # fmt: skip
+    plan = planned(weekend, event, fits, fitted, locks, rng)
     coming = weekend.next_session
     ranked = pressures = None
     if coming is not None:
@@ -160,6 +157,38 @@ def answer(
         cold_pressures=pressures,
         notes=(*weekend.notes, conditions.basis),
     )
+
+
+def planned(
+    weekend: Weekend,
+    event: Event,
+    fits: Fits,
+    fitted: pd.DataFrame,
+    locks: Sequence[Lock],
+    rng: np.random.Generator,
+) -> AllocationPlan:
+    """Return the tyre plan; before any running one on expected wear when none is sure enough.
+
+    Beliefs about wear are wide: the stated confidence in the last tread is often out of reach
+    until a session has been run. An expected-wear plan says so in its first note.
+    """
+    asked = {"done": weekend.done, "fitted": fitted, "locks": locks, "rng": rng}
+    plan = allocate(event, weekend.tyres, fits.lap_time, fits.tread, **asked)
+    if plan.status != "impossible" or weekend.done:
+        return plan
+    easier = event.model_copy(update={"limits": tuple(map(_on_expected_wear, event.limits))})
+    eased = allocate(easier, weekend.tyres, fits.lap_time, fits.tread, **asked)
+    if eased.status == "impossible":
+        return plan
+    words = "; ".join(plan.blocked_by)
+    note = f"planned on expected wear, as sure as not: beliefs alone cannot promise {words}."
+    return replace(eased, notes=(f"{note} Measure tread after the first session", *eased.notes))
+
+
+def _on_expected_wear(limit: Limit) -> Limit:
+    if isinstance(limit, MinimumTread):
+        return limit.model_copy(update={"confidence_pct": 50.0})
+    return limit
 
 
 def conditions_now(weekend: Weekend) -> Conditions:

@@ -127,10 +127,10 @@ class NextSessionPanel(Panel):
             self.laps = number_box(f"laps in {coming.id}", laps, 1, 200, 1)
             on_value(self.laps, lambda v: self.change(laps={coming.id: v}))
             boxes.insert(0, self.laps)
-        back = w.Button(description="As planned")
+        self.back = w.Button(description="As planned")
         initial = [(box, box.value) for box in boxes]
-        back.on_click(lambda _: self._back(initial))
-        return row([*boxes, back, self.working])
+        self.back.on_click(lambda _: self._back(initial))
+        return row([*boxes, self.back, self.working])
 
     def _back(self, initial: list[tuple[Any, Any]]) -> None:
         """Put every box back and plan with the event's own values."""

@@ -50,11 +50,11 @@ class WeekendPlanPanel(Panel):
 
     def _open(self) -> None:
         self.state = start(Weekend.open(self.folder), rank=False)
-        back = w.Button(description="As planned")
-        back.on_click(lambda _: self._back())
+        self.back = w.Button(description="As planned")
+        self.back.on_click(lambda _: self._back())
         self.compose(
             [
-                self.head, self.proof, self.blocked, self._grid(), row([back, self.working]),
+                self.head, self.proof, self.blocked, self._grid(), row([self.back, self.working]),
                 self.kept, self.others, w.HTML("<h2>Why</h2>"), self.figures, self.doubts,
             ]
         )  # fmt: skip

@@ -13,7 +13,14 @@ from rich.text import Text
 
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Answer
-from tyrekit.show.tables import CORNERS, fuel_table, next_tyres_table, notes, plan_cells, plan_table
+from tyrekit.show.tables import (
+    CORNERS,
+    fuel_table,
+    next_tyres_table,
+    notes_now,
+    plan_cells,
+    plan_table,
+)
 from tyrekit.show.verdict import proof, verdict
 from tyrekit.show.words import known, number, one_in, percent, span
 
@@ -80,7 +87,7 @@ def _tyres_part(answer: Answer) -> list[RenderableType]:
     plan = answer.allocation
     if plan.status not in ("optimal", "feasible"):
         words = [proof(answer).capitalize(), *plan.blocked_by, *plan.repairs]
-        return [Text(f"! {text}", style="bold") for text in words]
+        return [*(Text(f"! {text}", style="bold") for text in words), *_cold_line(answer)]
     table = next_tyres_table(answer)
     if not len(table):
         return []
@@ -94,6 +101,18 @@ def _tyres_part(answer: Answer) -> list[RenderableType]:
             _range_words(row),
         )  # fmt: skip
     return [drawn]
+
+
+def _cold_line(answer: Answer) -> list[RenderableType]:
+    """Return the cold pressures in one line, for want of tyres to put them beside."""
+    if answer.cold_pressures is None:
+        return []
+    rows = answer.cold_pressures.table.itertuples()
+    cells = [
+        f"{row.corner} {number(row.cold_bar, 2)} ({span(row.lower_bar, row.upper_bar, 2)})"
+        for row in rows
+    ]
+    return [Text(f"set cold, bar: {', '.join(cells)}")]
 
 
 def _range_words(row: pd.Series) -> str:
@@ -153,7 +172,7 @@ def _remarks(answer: Answer, lines: int) -> list[RenderableType]:
     """Return the first doubts and notes, as many as `lines` one-line remarks allow."""
     doubts = sorted(answer.weekend.doubts, key=lambda d: -d.sure)
     texts = [f"! {d.name} ({percent(d.sure)}), {d.where}: {d.evidence}" for d in doubts]
-    texts += [f"- {note}" for note in notes(answer)]
+    texts += [f"- {note}" for note in notes_now(answer)]
     room = max(lines, 1)
     shown = texts if len(texts) <= room else texts[: room - 1]
     parts: list[RenderableType] = [Text(t, no_wrap=True, overflow="ellipsis") for t in shown]

@@ -204,6 +204,18 @@ def notes(answer: Answer) -> list[str]:
     return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
 
 
+def notes_now(answer: Answer) -> list[str]:
+    """Return the notes that bear on the next session and the plan, each once."""
+    coming = answer.weekend.next_session
+    parts = [answer.allocation.notes, answer.notes]
+    if coming is not None and coming.id in answer.fuel_loads:
+        parts.append(answer.fuel_loads[coming.id].notes)
+    if answer.cold_pressures is not None:
+        parts.append(answer.cold_pressures.notes)
+    parts += [fit.notes for fit in (answer.lap_time, answer.fuel_use, answer.tread)]
+    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
+
+
 def _chosen(answer: Answer) -> dict[str, str]:
     """Return corner -> tyre id for the next session; empty when there is none."""
     ranked = answer.next_session

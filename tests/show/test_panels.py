@@ -1,0 +1,236 @@
+"""Both panels on a copy of the demo weekend, moved from Python as the browser would move them."""
+
+import asyncio
+import shutil
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tyrekit.errors import InputError
+from tyrekit.show import charts, notebook
+from tyrekit.show.panel_next_session import NextSessionPanel
+from tyrekit.show.panel_weekend_plan import WeekendPlanPanel, kept_locks
+from tyrekit.show.panels import Figure, Figures, Later, Panel
+from tyrekit.show.what_if import with_lock
+
+DEMO = Path(__file__).parents[2] / "data" / "fenmoor-after-p3"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    left = shutil.ignore_patterns("out", "notebooks", "book.sqlite*")
+    return Path(shutil.copytree(DEMO, tmp_path_factory.mktemp("w") / "weekend", ignore=left))
+
+
+@pytest.fixture(scope="module")
+def next_panel(folder):
+    panel = NextSessionPanel(folder)
+    panel.again = Later(lambda: None)  # refitting is tested by itself below
+    assert panel.problem.value == ""
+    return panel
+
+
+@pytest.fixture(scope="module")
+def plan_panel(folder):
+    panel = WeekendPlanPanel(folder, "a <note>")
+    assert panel.problem.value == ""
+    return panel
+
+
+def cold_bar(panel):
+    return panel.state.answer.cold_pressures.table.set_index("corner")["cold_bar"]
+
+
+def test_the_answer_is_on_screen(next_panel):
+    for corner, bar in cold_bar(next_panel).items():
+        assert f'id="tk-cold-{corner}">{bar:.2f} bar' in next_panel.tyres.value
+    for load in next_panel.state.answer.fuel_loads.values():
+        assert f"{load.start_l:.1f} l" in next_panel.fuel.value
+
+
+def test_a_warmer_track_lowers_the_cold_pressures_and_back(next_panel):
+    """Hotter tyres rise more (gas law), so less is set cold for the same hot target."""
+    before, shown = cold_bar(next_panel), next_panel.tyres.value
+    next_panel.track.value += 15
+    assert (cold_bar(next_panel) < before).all()
+    assert next_panel.tyres.value != shown
+    assert "supposing" in next_panel.head.value.lower()
+    next_panel.back.click()
+    assert cold_bar(next_panel).equals(before)
+    assert next_panel.tyres.value == shown
+    assert "supposing" not in next_panel.head.value.lower()
+
+
+def test_more_risk_means_less_fuel_and_the_same_tyres(next_panel):
+    before = next_panel.state.answer
+    next_panel.risk.value = 0.05
+    after = next_panel.state.answer
+    assert all(after.fuel_loads[s].start_l < before.fuel_loads[s].start_l for s in after.fuel_loads)
+    assert after.allocation is before.allocation
+    next_panel.back.click()
+
+
+def test_depths_typed_are_in_the_book_and_a_second_typing_corrects(next_panel, folder):
+    tyre_id = next_panel.entry.rows[1]["key"]
+    rows = len(next_panel.readings.weekend.book.read("tread"))
+    for inner in ("4,1", "4,2"):
+        next_panel.entry.fill(tyre_id, inner_mm=inner, centre_mm="4.4", outer_mm="4.6")
+        next_panel.entry.commit(tyre_id)
+        assert "!" not in next_panel.entry.status[tyre_id]
+    book = next_panel.readings.weekend.book.read("tread")
+    own = book[book["tyre_id"] == tyre_id].sort_values("taken_at").iloc[-1]
+    assert (own["inner_mm"], own["centre_mm"], own["outer_mm"]) == (4.2, 4.4, 4.6)
+    assert len(book) == rows
+    with sqlite3.connect(folder / "book.sqlite") as connection:
+        cells = [row[0] for row in connection.execute("SELECT cells FROM entries")]
+    connection.close()
+    assert sum('"inner_mm": "4.1"' in text for text in cells) == 1
+
+
+def test_undo_takes_back_the_last_entry(next_panel):
+    tyre_id = next_panel.entry.rows[2]["key"]
+    before = dict(next_panel.entry.rows[2])
+    next_panel.entry.fill(tyre_id, hot_bar="1.23")
+    next_panel.entry.commit(tyre_id)
+    next_panel.undo.click()
+    assert next_panel.entry.rows[2]["hot_bar"] == before["hot_bar"]
+    assert "taken back" in next_panel.said.value
+
+
+def test_the_sheet_is_written_and_linked(next_panel, folder):
+    next_panel.write.click()
+    assert (folder / "out" / "sheet.html").stat().st_size > 10_000
+    assert 'href="/files/out/sheet.html"' in next_panel.sheet_link.value
+
+
+def test_the_plan_fills_the_grid(plan_panel):
+    cells = plan_panel.state.answer.allocation.table
+    first = cells[cells["stint"] == 1].set_index(["session", "corner"])["tyre_id"]
+    assert set(plan_panel.choice) == set(first.index)
+    for place, box in plan_panel.choice.items():
+        assert box.options[0] == (first[place], "")
+        assert box.value == ""
+    assert "a &lt;note&gt;" in plan_panel.head.value
+
+
+def test_a_lock_is_obeyed_never_gains_and_can_be_taken_back(plan_panel):
+    session = next(iter(plan_panel.laps))
+    free = plan_panel.state.answer.allocation
+    planned = plan_panel.choice[session, "FL"].options[0][0]
+    other = plan_panel.choice[session, "FR"].options[0][0]
+    plan_panel.choice[session, "FL"].value = other
+    after = plan_panel.state.answer.allocation
+    assert plan_panel.choice[session, "FL"].value == other != planned
+    assert "session = &quot;" in plan_panel.kept.value
+    if after.status != "impossible":
+        assert after.cost_s >= free.bound_s - 1e-6
+        rows = after.table[(after.table["session"] == session) & (after.table["stint"] == 1)]
+        assert rows.set_index("corner")["tyre_id"]["FL"] == other
+    plan_panel.back.click()
+    assert plan_panel.state.answer.allocation.cost_s == pytest.approx(free.cost_s, abs=1e-6)
+    assert plan_panel.kept.value == plan_panel.blocked.value == ""
+
+
+def test_a_lock_against_a_limit_is_explained(plan_panel):
+    """A tyre that stays on the left cannot go on at the front right."""
+    tyres = plan_panel.state.weekend.tyres
+    left = tyres.loc[tyres["side"] == "left", "tyre_id"].iloc[0]
+    session = next(iter(plan_panel.laps))
+    plan_panel.choice[session, "FR"].value = left
+    assert plan_panel.state.answer.allocation.status == "impossible"
+    assert "No plan meets every limit" in plan_panel.blocked.value
+    assert left in plan_panel.blocked.value
+    assert plan_panel.choice[session, "RL"].options[0][0] == "no plan"
+    plan_panel.back.click()
+    assert plan_panel.blocked.value == ""
+
+
+def test_kept_locks_are_lines_of_event_toml():
+    import tomllib
+    from html import unescape
+
+    locks = with_lock(with_lock((), "Q", "FL", "N1"), "Q", "RR", "N2")
+    text = unescape(kept_locks(locks).split("<pre>")[1].split("</pre>")[0])
+    assert tomllib.loads(text) == {
+        "limit": [{"kind": "lock", "session": "Q", "tyres": {"FL": "N1", "RR": "N2"}}]
+    }
+
+
+def test_a_failure_is_said_in_the_panel_and_never_swallowed():
+    panel = Panel()
+
+    def wrong():
+        raise InputError("tyre 'N9' is not in the <list>", where="book/runs.csv row 7")
+
+    assert not panel.attempt(wrong)
+    assert "book/runs.csv row 7" in panel.problem.value and "&lt;list&gt;" in panel.problem.value
+    assert not panel.attempt(lambda: 1 / 0)
+    assert "ZeroDivisionError" in panel.problem.value and "Traceback" in panel.problem.value
+    assert panel.attempt(lambda: None)
+    assert panel.problem.value == ""
+
+
+def test_a_folder_without_event_opens_as_a_panel_that_says_so(tmp_path):
+    panel = NextSessionPanel(tmp_path)
+    assert "event.toml" in panel.problem.value
+    assert panel.state is None
+
+
+def test_charts_are_drawn_again_only_when_their_table_changed():
+    drawn = []
+
+    def draw(table):
+        drawn.append(len(table))
+        return charts.drop_off_chart(table)
+
+    ages = np.arange(4.0)
+    table = pd.DataFrame({"age_laps": ages, "mean": ages, "lower": ages, "upper": ages})
+    table["seen"] = True
+    figures = Figures()
+    figures.show([Figure("drop-off", table, draw), Figure("none", table.iloc[:0], draw)])
+    figures.show([Figure("drop-off", table.copy(), draw)])
+    assert drawn == [4]
+    assert len(figures.children) == 1
+    figures.show([Figure("drop-off", table.iloc[:3], draw)])
+    assert drawn == [4, 3]
+
+
+def test_later_waits_inside_a_loop_and_runs_once():
+    ran = []
+    Later(lambda: ran.append("now")).call()
+    assert ran == ["now"]
+
+    async def twice():
+        later = Later(lambda: ran.append("later"), delay_s=0.01)
+        later.call()
+        later.call()
+        assert ran == ["now"]
+        await asyncio.sleep(0.1)
+
+    asyncio.run(twice())
+    assert ran == ["now", "later"]
+
+
+def test_a_notebook_finds_its_weekend(tmp_path, monkeypatch):
+    inside = tmp_path / "weekend" / "notebooks"
+    inside.mkdir(parents=True)
+    (inside.parent / "event.toml").touch()
+    monkeypatch.delenv("TYREKIT_WEEKEND", raising=False)
+    assert notebook.find_weekend(inside) == (inside.parent, "")
+    monkeypatch.setenv("TYREKIT_WEEKEND", str(inside.parent))
+    assert notebook.find_weekend(tmp_path) == (inside.parent, "")
+    monkeypatch.setenv("TYREKIT_WEEKEND", str(tmp_path))
+    with pytest.raises(InputError, match="tyrekit new"):
+        notebook.find_weekend(tmp_path)
+
+
+def test_without_a_weekend_the_demo_is_copied_and_said(tmp_path, monkeypatch):
+    monkeypatch.delenv("TYREKIT_WEEKEND", raising=False)
+    monkeypatch.setattr(notebook.tempfile, "mkdtemp", lambda prefix: str(tmp_path))
+    found = notebook.find_weekend(tmp_path)
+    assert found.folder.parent == tmp_path
+    assert (found.folder / "event.toml").is_file()
+    assert "invented demo" in found.note
