@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -172,12 +173,21 @@ def planned(
     Beliefs about wear are wide: the stated confidence in the last tread is often out of reach
     until a session has been run. An expected-wear plan says so in its first note.
     """
-    asked = {"done": weekend.done, "fitted": fitted, "locks": locks, "rng": rng}
-    plan = allocate(event, weekend.tyres, fits.lap_time, fits.tread, **asked)
+    allocated = partial(
+        allocate,
+        tyres=weekend.tyres,
+        lap_time=fits.lap_time,
+        tread=fits.tread,
+        done=weekend.done,
+        fitted=fitted,
+        locks=locks,
+        rng=rng,
+    )
+    plan = allocated(event)
     if plan.status != "impossible" or weekend.done:
         return plan
     easier = event.model_copy(update={"limits": tuple(map(_on_expected_wear, event.limits))})
-    eased = allocate(easier, weekend.tyres, fits.lap_time, fits.tread, **asked)
+    eased = allocated(easier)
     if eased.status == "impossible":
         return plan
     words = "; ".join(plan.blocked_by)

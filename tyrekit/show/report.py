@@ -107,10 +107,9 @@ def _cold_line(answer: Answer) -> list[RenderableType]:
     """Return the cold pressures in one line, for want of tyres to put them beside."""
     if answer.cold_pressures is None:
         return []
-    rows = answer.cold_pressures.table.itertuples()
     cells = [
-        f"{row.corner} {number(row.cold_bar, 2)} ({span(row.lower_bar, row.upper_bar, 2)})"
-        for row in rows
+        f"{row['corner']} {number(row['cold_bar'], 2)} ({_range_words(row)})"
+        for _, row in answer.cold_pressures.table.iterrows()
     ]
     return [Text(f"set cold, bar: {', '.join(cells)}")]
 
