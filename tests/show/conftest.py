@@ -192,7 +192,7 @@ def hand_choices():
         (3, "N1", "N2", "N3", "N4", 1.90, 0.80, 3.10, 0.06, 0.0, "all used"),
     ]
     names = ["rank", "fl", "fr", "rl", "rr", "expected_s", "lower_s", "upper_s", "chance_best",
-             "later_cost_s", "reason"]  # fmt: skip
+             "weekend_cost_s", "reason"]  # fmt: skip
     return SimpleNamespace(table=pd.DataFrame(rows, columns=names), notes=())
 
 

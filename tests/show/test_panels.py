@@ -148,6 +148,27 @@ def test_a_lock_against_a_limit_is_explained(plan_panel):
     assert plan_panel.blocked.value == ""
 
 
+def before_running(folder):
+    """Turn a copy of the demo into a weekend of which nothing has been run."""
+    shutil.rmtree(folder / "logs")
+    (folder / "logs").mkdir()
+    for path in (folder / "book").glob("*.csv"):
+        if path.stem != "tyres":
+            path.write_text(path.read_text(encoding="utf-8").splitlines()[0] + "\n")
+
+
+@pytest.mark.parametrize(("source", "words"), [("fenmoor-after-p3", "nothing yet"),
+                                               ("fenmoor-complete", "no session is left")])  # fmt: skip
+def test_panels_open_before_any_running_and_after_the_last_race(tmp_path, source, words):
+    folder = Path(shutil.copytree(DEMO.with_name(source), tmp_path / "w"))
+    if words == "nothing yet":
+        before_running(folder)
+    for panel in (NextSessionPanel(folder), WeekendPlanPanel(folder)):
+        assert panel.problem.value == ""
+        assert words in panel.head.value
+        assert len(panel.figures.children)
+
+
 def test_kept_locks_are_lines_of_event_toml():
     import tomllib
     from html import unescape

@@ -33,7 +33,7 @@ def test_one_in_says_at_least_the_chance(chance):
 
 
 @pytest.mark.parametrize(
-    ("share", "text"), [(0.0, "0 %"), (0.004, "under 1 %"), (0.996, "over 99 %"), (1.0, "100 %")]
+    ("share", "text"), [(0.0, "under 1 %"), (0.01, "1 %"), (0.996, "over 99 %"), (1, "over 99 %")]
 )
 def test_percent_does_not_round_to_certainty(share, text):
     assert words.percent(share) == text

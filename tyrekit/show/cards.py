@@ -126,6 +126,8 @@ def proof_line(answer: Answer) -> str:
     plan = answer.allocation
     if plan.status not in ("optimal", "feasible"):
         return ""
+    if not len(plan.table):
+        return "<p>No session is left to plan.</p>"
     return (
         f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
         f" over the sessions to come, each weighed by its value; {html(proof(answer))}.</p>"

@@ -189,7 +189,7 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     return finish(
         (zero + bars + dots + text).properties(width=width, height=max(34 * len(shown), 60)),
         "Which tyres next, and how clear is it?",
-        "tyres in the order FL FR RL RR; dot: expected, bar: 90 %",
+        "FL FR RL RR; dot: expected, bar: 90 %; weekend: all sessions, weighed by their value",
     )
 
 
@@ -236,8 +236,7 @@ def _choice_words(row: pd.Series) -> str:
     chance = percent(float(row["chance_best"]))
     if row["rank"] == 1:
         return f"best with chance {chance}"
-    here, later = float(row["expected_s"]), float(row["later_cost_s"])
-    return f"{signed(here, 2)} s, later {signed(later, 1)} s, best with chance {chance}"
+    return f"weekend {signed(float(row['weekend_cost_s']))} s, best with chance {chance}"
 
 
 def _lap_range(table: pd.DataFrame) -> tuple[float, float]:

@@ -122,7 +122,7 @@ class NextSessionPanel(Panel):
         on_value(self.air, lambda v: self.change(air_c=v))
         boxes = [self.risk, self.front, self.rear, self.track, self.air]
         if coming is not None:
-            lap_s = float(self.state.answer.laps["lap_time_s"].median() or 100.0)
+            lap_s = float(self.state.fits.lap_time.base_lap_s(coming.id)[0])
             laps = laps_to_run(coming, lap_s)
             self.laps = number_box(f"laps in {coming.id}", laps, 1, 200, 1)
             on_value(self.laps, lambda v: self.change(laps={coming.id: v}))

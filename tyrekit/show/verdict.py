@@ -32,7 +32,7 @@ def verdict(answer: Answer) -> Verdict | None:
     next_best = (
         f"{other['tyres']}: {signed(other['expected_s'], 2)} s in the session"
         f" ({span(other['lower_s'], other['upper_s'], 2)}),"
-        f" {signed(other['later_cost_s'])} s in those after it"
+        f" {signed(other['weekend_cost_s'])} s over the weekend by the sessions' values"
     )
     return Verdict(sureness(chance), f"best with chance {percent(chance)}", reason, next_best)
 

@@ -53,12 +53,12 @@ def one_in(chance: float) -> str:
 
 
 def percent(share: float) -> str:
-    """Return a share as whole per cent; never 0 or 100 % for what is merely near it."""
+    """Return a share as whole per cent; never 0 or 100 %, which no count of draws can prove."""
     if not math.isfinite(share):
         return DASH
-    if 0 < share < 0.01:
+    if share < 0.01:
         return "under 1 %"
-    if 0.99 < share < 1:
+    if share > 0.99:
         return "over 99 %"
     return f"{share * 100:.0f} %"
 
