@@ -1,8 +1,9 @@
-"""The command line: report, check, new, lab."""
+"""The command line: report, check, new, import, lab."""
 
 from __future__ import annotations
 
 import argparse
+import getpass
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -40,6 +41,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add(commands, "report", report, "print the decision for the next session, write the sheet")
     _add(commands, "check", check, "say what is wrong or doubtful in the data")
     _add(commands, "new", new, "make a commented empty weekend")
+    _add(commands, "import", take_in, "take book/*.csv files changed since into the book")
     _add(
         commands, "lab", lab, "open the notebooks in JupyterLab, offline; further options go to it"
     )
@@ -98,6 +100,16 @@ def new(arguments: argparse.Namespace) -> int:
     folder = new_weekend(arguments.folder)
     print(f"Made {folder}. Fill in event.toml and book/tyres.csv, put logs into logs/, then run:")
     print(f"  tyrekit report {folder}")
+    return 0
+
+
+def take_in(arguments: argparse.Namespace) -> int:
+    """Take rows of book/*.csv changed since the first opening into the book, and say which."""
+    from tyrekit.record.weekend import Weekend
+
+    weekend = Weekend.open(arguments.folder)
+    said = weekend.import_csv(getpass.getuser())
+    print("\n".join(said) or "Nothing has changed: the book already holds every row.")
     return 0
 
 

@@ -267,11 +267,11 @@ def test_a_table_changed_after_it_was_read(folder, edit):
     weekend = Weekend.open(folder)
     edit("book/tread.csv", "3.8,4.0,3.9", "3.7,4.0,3.9")
     doubt = only(folder, "book changed outside")
-    assert doubt.where == "book/tread.csv" and "delete book.sqlite" in doubt.next_step
+    assert doubt.where == "book/tread.csv" and "tyrekit import" in doubt.next_step
     weekend.book.append(
         "weather", {"taken_at": "2026-05-16T10:00", "air_c": 19, "track_c": 27}, "K"
     )
-    assert "import_csv" in only(folder, "book changed outside").next_step
+    assert "tyrekit import" in only(folder, "book changed outside").next_step
     weekend.import_csv("K")
     assert doubts(folder) == {}
 

@@ -178,3 +178,19 @@ def test_a_new_weekend_is_accepted_as_made(tmp_path, capsys):
     assert main(["new", str(tmp_path / "w")]) == 0
     assert main(["report", str(tmp_path / "w")]) == 0
     assert len(capsys.readouterr().out.splitlines()) <= 45
+
+
+def test_rows_added_to_a_csv_later_are_told_and_taken_in(after_p3, capsys):
+    assert main(["check", str(after_p3)]) == 0
+    path = after_p3 / "book" / "weather.csv"
+    last = path.read_text(encoding="utf-8").splitlines()[-1].split(",")
+    added = ",".join(["2026-05-16T15:50:00", "17.5", "24.5", *last[3:]])
+    with path.open("a", encoding="utf-8") as file:
+        file.write(added + "\n")
+    capsys.readouterr()
+    assert main(["check", str(after_p3)]) == 0
+    assert "tyrekit import" in " ".join(capsys.readouterr().out.split())
+    assert main(["import", str(after_p3)]) == 0
+    weekend = Weekend.open(after_p3)
+    assert weekend.weather["air_c"].iloc[-1] == 17.5
+    assert not [d for d in weekend.doubts if d.name == "book changed outside"]

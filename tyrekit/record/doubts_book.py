@@ -23,19 +23,13 @@ PRESSURE_UNITS = {"psi": (10.0, 60.0), "kPa": (100.0, 400.0)}
 
 def changed_csv(e: Evidence) -> Iterator[Doubt]:
     """A book/*.csv is not what was read into the book."""
-    typed = e.book.typed_saves()
     for table, what in e.changed.items():
-        step = (
-            "Take its rows in with Weekend.open(FOLDER).import_csv(WHO), or type them in a panel."
-            if typed
-            else "Nothing was typed into the book since: delete book.sqlite and open again."
-        )
         yield Doubt(
             "book changed outside",
             f"book/{table}.csv {what} since it was read into book.sqlite, which counts",
             1.0,
             f"book/{table}.csv",
-            step,
+            "Take its rows in with `tyrekit import FOLDER`, or type them in a panel.",
         )
 
 
