@@ -157,8 +157,10 @@ def before_running(folder):
             path.write_text(path.read_text(encoding="utf-8").splitlines()[0] + "\n")
 
 
-@pytest.mark.parametrize(("source", "words"), [("fenmoor-after-p3", "nothing yet"),
-                                               ("fenmoor-complete", "no session is left")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("source", "words"),
+    [("fenmoor-after-p3", "nothing yet"), ("fenmoor-complete", "no session is left")],
+)
 def test_panels_open_before_any_running_and_after_the_last_race(tmp_path, source, words):
     folder = Path(shutil.copytree(DEMO.with_name(source), tmp_path / "w"))
     if words == "nothing yet":
