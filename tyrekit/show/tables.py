@@ -207,12 +207,13 @@ def notes(answer: Answer) -> list[str]:
 def notes_now(answer: Answer) -> list[str]:
     """Return the notes that bear on the next session and the plan, each once."""
     coming = answer.weekend.next_session
-    parts = [answer.allocation.notes, answer.notes]
+    parts = [answer.allocation.notes, answer.notes[-1:]]  # the last is the weather assumed
     if coming is not None and coming.id in answer.fuel_loads:
         parts.append(answer.fuel_loads[coming.id].notes)
     if answer.cold_pressures is not None:
         parts.append(answer.cold_pressures.notes)
     parts += [fit.notes for fit in (answer.lap_time, answer.fuel_use, answer.tread)]
+    parts.append(answer.notes)
     return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
 
 
