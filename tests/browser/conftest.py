@@ -14,9 +14,9 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
+from demo_weekends import copy_of
 from playwright.sync_api import expect, sync_playwright
 
-DEMO = Path(__file__).parents[2] / "data" / "fenmoor-after-p3"
 OUT = Path(__file__).parent / "out"
 START_S = 60
 CELL_ERRORS = """() => [...window.jupyterapp.shell.currentWidget.content.model.cells]
@@ -54,7 +54,7 @@ class Lab:
             self.outside.append(url)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium():
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     if path is None:
@@ -69,8 +69,7 @@ def chromium():
 def lab(tmp_path_factory):
     """Start `tyrekit lab` as a user would, everything of Jupyter's inside a temporary folder."""
     base = tmp_path_factory.mktemp("lab")
-    left = shutil.ignore_patterns("out", "notebooks", "book.sqlite*")
-    folder = Path(shutil.copytree(DEMO, base / "weekend", ignore=left))
+    folder = copy_of("fenmoor-after-p3", base)
     token = secrets.token_hex(24)
     places = ("CONFIG_DIR", "DATA_DIR", "RUNTIME_DIR")
     env = dict(os.environ, HOME=str(base), JUPYTER_TOKEN=token, IPYTHONDIR=str(base / "ipython"))

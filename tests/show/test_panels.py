@@ -3,11 +3,11 @@
 import asyncio
 import shutil
 import sqlite3
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_weekends import copy_of
 
 from tyrekit.errors import InputError
 from tyrekit.show import charts, notebook
@@ -16,13 +16,10 @@ from tyrekit.show.panel_weekend_plan import WeekendPlanPanel, kept_locks
 from tyrekit.show.panels import Figure, Figures, Later, Panel
 from tyrekit.show.what_if import with_lock
 
-DEMO = Path(__file__).parents[2] / "data" / "fenmoor-after-p3"
-
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    left = shutil.ignore_patterns("out", "notebooks", "book.sqlite*")
-    return Path(shutil.copytree(DEMO, tmp_path_factory.mktemp("w") / "weekend", ignore=left))
+    return copy_of("fenmoor-after-p3", tmp_path_factory.mktemp("w"))
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +159,7 @@ def before_running(folder):
     [("fenmoor-after-p3", "nothing yet"), ("fenmoor-complete", "no session is left")],
 )
 def test_panels_open_before_any_running_and_after_the_last_race(tmp_path, source, words):
-    folder = Path(shutil.copytree(DEMO.with_name(source), tmp_path / "w"))
+    folder = copy_of(source, tmp_path)
     if words == "nothing yet":
         before_running(folder)
     for panel in (NextSessionPanel(folder), WeekendPlanPanel(folder)):
