@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.plan.alternatives import Distinct, distinct_plans, session_ages
-from tyrekit.plan.clash import Clash, clash
+from tyrekit.plan.clash import Clash, clash, too_few
 from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
 from tyrekit.plan.graph import build_graph
 from tyrekit.plan.optimum import optimum
@@ -125,7 +125,7 @@ def plan_problem(
     if not problem.stints:
         return _nothing_left(problem)
     if not problem.tyres:
-        return _impossible(problem, Clash(("the tyre list has no tyre for a dry session",), ()))
+        return _impossible(problem, Clash(missing=too_few(problem)))
     best, relaxed = optimum(build_graph(problem), time_limit_s)
     if best.status == IMPOSSIBLE:
         return _impossible(problem, clash(problem))
@@ -200,5 +200,6 @@ def _nothing_left(problem: AllocationProblem) -> AllocationPlan:
 def _impossible(problem: AllocationProblem, found: Clash) -> AllocationPlan:
     return AllocationPlan(
         IMPOSSIBLE, np.inf, np.inf, 0.0, plan_table(None, None), spare_table(None, None), problem,
-        blocked_by=found.blocked_by, repairs=found.repairs, notes=(*problem.notes, *found.notes),
+        blocked_by=found.blocked_by, repairs=found.repair_words,
+        notes=(*problem.notes, *found.notes),
     )  # fmt: skip

@@ -29,12 +29,40 @@ MOST_TOGETHER = 3  # limits changed in one repair
 
 
 @dataclass(frozen=True)
-class Clash:
-    """Limits that clash, repairs (each alone is enough), and remarks, all in words."""
+class Change:
+    """One limit eased, or dropped where `eased` is None."""
 
-    blocked_by: tuple[str, ...]
-    repairs: tuple[str, ...]
+    limit: PlanLimit
+    eased: PlanLimit | None
+
+    def words(self) -> str:
+        """Return the change in words."""
+        if self.eased is None:
+            return f"drop: {self.limit.words()}"
+        return f"ease: {self.limit.words()} → {self.eased.words()}"
+
+
+@dataclass(frozen=True)
+class Clash:
+    """The smallest set of limits that clash, and repairs: changes that together are enough.
+
+    Without limits, `missing` says what no easing can mend.
+    """
+
+    limits: tuple[PlanLimit, ...] = ()
+    repairs: tuple[tuple[Change, ...], ...] = ()
+    missing: str = ""
     notes: tuple[str, ...] = ()
+
+    @property
+    def blocked_by(self) -> tuple[str, ...]:
+        """What clashes, in words."""
+        return (self.missing,) if self.missing else tuple(one.words() for one in self.limits)
+
+    @property
+    def repair_words(self) -> tuple[str, ...]:
+        """Each repair in words."""
+        return tuple("; and ".join(c.words() for c in changes) for changes in self.repairs)
 
 
 def clash(problem: AllocationProblem, search_s: float = SEARCH_S) -> Clash:
@@ -45,7 +73,7 @@ def clash(problem: AllocationProblem, search_s: float = SEARCH_S) -> Clash:
     search = _Search(problem, time.monotonic() + search_s)
     every = frozenset(range(len(problem.limits)))
     if search.possible(frozenset()) is False:
-        return Clash(_too_few(problem), ())
+        return Clash(missing=too_few(problem))
     core = search.smallest(search.core(every))
     found = search.repairs(every, core)
     notes = (
@@ -53,8 +81,7 @@ def clash(problem: AllocationProblem, search_s: float = SEARCH_S) -> Clash:
         if search.cut_short
         else ()
     )
-    blocked_by = tuple(problem.limits[i].words() for i in sorted(core))
-    return Clash(blocked_by, tuple(dict.fromkeys(found)), notes)
+    return Clash(tuple(problem.limits[i] for i in sorted(core)), tuple(found), notes=notes)
 
 
 def is_possible(problem: AllocationProblem, time_limit_s: float = CHECK_S) -> bool | None:
@@ -117,30 +144,27 @@ class _Search:
                     return frozenset(part)
         return core
 
-    def repairs(self, every: frozenset[int], core: frozenset[int]) -> list[str]:
-        """Return the repairs that change fewest limits, in words."""
+    def repairs(self, every: frozenset[int], core: frozenset[int]) -> list[tuple[Change, ...]]:
+        """Return the repairs that change fewest limits."""
         tried: list[tuple[frozenset[int], frozenset[int]]] = [(frozenset(), core)]
         for _ in range(MOST_TOGETHER):
             dropped = {gone | {one} for gone, clashing in tried for one in clashing}
             enough = [gone for gone in dropped if self.possible(every - gone)]
             if enough:
-                return [self.words(every, gone) for gone in sorted(enough, key=sorted)]
+                return [self.least_changes(every, gone) for gone in sorted(enough, key=sorted)]
             tried = [(gone, self.core(every - gone)) for gone in sorted(dropped, key=sorted)]
         return []
 
-    def words(self, every: frozenset[int], gone: frozenset[int]) -> str:
+    def least_changes(self, every: frozenset[int], gone: frozenset[int]) -> tuple[Change, ...]:
         """Return the least changes to the limits `gone` that make a plan possible."""
         held = {i: self.problem.limits[i] for i in every - gone}
-        said = []
+        changes = []
         for one in sorted(gone):
-            limit = self.problem.limits[one]
-            eased = self.least_easing(limit, list(held.values()))
-            if eased is None:
-                said.append(f"drop: {limit.words()}")
-            else:
-                said.append(f"ease: {limit.words()} → {eased.words()}")
+            eased = self.least_easing(self.problem.limits[one], list(held.values()))
+            changes.append(Change(self.problem.limits[one], eased))
+            if eased is not None:
                 held[one] = eased
-        return "; and ".join(said)
+        return tuple(changes)
 
     def least_easing(self, limit: PlanLimit, others: Sequence[PlanLimit]) -> PlanLimit | None:
         """Return the limit eased by the fewest steps that help, None if only dropping does."""
@@ -180,7 +204,7 @@ class _Search:
             yield high, eased
 
 
-def _too_few(problem: AllocationProblem) -> tuple[str, ...]:
+def too_few(problem: AllocationProblem) -> str:
     """Return in words which corners the tyre list cannot cover, limits aside."""
     for size in range(1, 5):
         for corners in combinations(range(4), size):
@@ -188,5 +212,5 @@ def _too_few(problem: AllocationProblem) -> tuple[str, ...]:
             if len(fits) < size:
                 names = ", ".join(CORNERS[corner] for corner in corners)
                 have = ", ".join(tyre.tyre_id for tyre in fits) or "none"
-                return (f"the tyre list: {size} tyres are needed for {names}, it has {have}",)
-    return ("the tyre list: it cannot cover every session",)
+                return f"the tyre list: {size} tyres are needed for {names}, it has {have}"
+    return "the tyre list: it cannot cover every session"

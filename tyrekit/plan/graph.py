@@ -230,6 +230,8 @@ def _moves(rules: _Rules, states: States, stint: int) -> tuple[Moves, Ints]:
         asked = limit.allows(moves, rules.tyres, rules.problem, bit)
         if asked is not None:
             allowed &= asked
+    if not allowed.any():
+        allowed[0] = True  # no tyre can do anything: a rest keeps the graph whole, covering nothing
     return _one_spare_each(moves.take(allowed), source[allowed])
 
 

@@ -32,7 +32,8 @@ from tyrekit.plan.search import (
     paths_of,
 )  # fmt: skip
 
-ROUNDS = 120  # relaxations the search may solve before pools go to the whole-number solver
+FEW = 400  # programmes that are not worth choosing among first
+ROUNDS = 40  # relaxations the search may solve before pools go to the whole-number solver
 
 
 def optimum(
@@ -77,6 +78,8 @@ def by_pools(relaxed: Relaxation, best: Whole, ends: float) -> Whole:
         `time.monotonic` after which the best so far is returned.
     """
     gap = 0.0
+    if relaxed.pricing.within(relaxed.price, np.inf, FEW) is not None:
+        gap = RUNGS[-1] * max(abs(relaxed.bound), LEAST_SCALE)
     while best.status not in (OPTIMAL, IMPOSSIBLE) and np.isfinite(gap):
         if gap > 0 and time.monotonic() > ends:
             break

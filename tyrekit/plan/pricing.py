@@ -30,7 +30,7 @@ class Groups:
         """Return the arcs grouped by their entry in `ends`."""
         order = np.argsort(ends, kind="stable")
         held = ends[order]
-        starts = np.flatnonzero(np.r_[True, held[1:] != held[:-1]])
+        starts = np.flatnonzero(np.r_[True, held[1:] != held[:-1]][: len(held)])
         return Groups(order, starts, held[starts])
 
     def least(self, price: Floats) -> Floats:
@@ -77,7 +77,8 @@ class Pricing:
         key = np.where(arcs.spare >= 0, 4 + arcs.spare, arcs.corner) + 100 * arcs.stint
         used = np.flatnonzero(arcs.used)
         groups = Groups.of(key[used])
-        return [used[part] for part in np.split(groups.order, groups.starts[1:])]
+        parts = np.split(groups.order, groups.starts[1:])
+        return [used[part] for part in parts if len(part)]
 
     def to_end(self, price: Floats) -> Floats:
         """Return the least price from each node to the end; infinite where there is no way."""
