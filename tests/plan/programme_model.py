@@ -88,8 +88,9 @@ def best_cost(case: Case) -> int | None:
     count_tyres(case, model, chosen, keep_spares(case, model, chosen))
     model.minimize(sum(x * one["cost"] for own in chosen.values() for x, one in own))
     solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 1
-    solver.parameters.random_seed = 1
+    solver.parameters.num_workers = 2
+    solver.parameters.linearization_level = 2
+    solver.parameters.symmetry_level = 2
     status = solver.solve(model)
     assert status in (cp_model.OPTIMAL, cp_model.INFEASIBLE)
     return round(solver.objective_value) if status == cp_model.OPTIMAL else None
