@@ -261,48 +261,64 @@ class TooMany(Exception):
     """More fittings than the caller wants to wait for."""
 
 
-def every_best(case: Case, most: int = 10**9) -> int | None:
-    """Return the least cost over every way to fit the tyres, None when there is none.
+def fittings(case: Case, stint: Stint, states: dict[str, Now], before: dict[str, str] | None):
+    """Yield (cost, corner -> tyre) of every way to fit one stint that each tyre alone may run."""
+    cost: dict[tuple[str, str], int] = {}
+    for tyre in case.tyres:
+        for corner in CORNERS:
+            kept = stays_on(before, stint, corner, tyre.id)
+            if not may_run(case, tyre, states[tyre.id], stint, corner, kept):
+                cost[corner, tyre.id] = cost_units(case, states[tyre.id], stint, corner, kept)
+    able = [[t.id for t in case.tyres if (corner, t.id) in cost] for corner in CORNERS]
+    for four in product(*able):
+        if len(set(four)) == 4:
+            fitted = dict(zip(CORNERS, four, strict=True))
+            if not (moved_at_stop(before, stint, fitted) or together(case, stint, fitted, states)):
+                yield sum(cost[pair] for pair in fitted.items()), fitted
 
-    Raises `TooMany` after `most` fittings of one stint looked at.
+
+def every_plan(case: Case, worth_going_on=lambda spent: True):
+    """Yield (cost, plan) of every plan that breaks no rule, cheaper fittings of a stint first.
+
+    `worth_going_on` may cut off parts by what they have cost so far.
     """
-    tyres = {tyre.id: tyre for tyre in case.tyres}
-    best: list[int | None] = [None]
-    seen = [0]
 
-    def fittings(stint: Stint, states: dict[str, Now], before: dict[str, str] | None):
-        cost: dict[tuple[str, str], int] = {}
-        for tyre in tyres:
-            for corner in CORNERS:
-                kept = stays_on(before, stint, corner, tyre)
-                if not may_run(case, tyres[tyre], states[tyre], stint, corner, kept):
-                    cost[corner, tyre] = cost_units(case, states[tyre], stint, corner, kept)
-        able = {corner: [t for t in tyres if (corner, t) in cost] for corner in CORNERS}
-        for four in product(*(able[corner] for corner in CORNERS)):
-            if len(set(four)) == 4:
-                pairs = list(zip(CORNERS, four, strict=True))
-                yield sum(cost[pair] for pair in pairs), dict(pairs)
-
-    def go(at: int, states: dict[str, Now], plan: Plan, spent: int, history: list) -> None:
+    def go(at: int, states: dict[str, Now], plan: Plan, spent: int, history: list):
         if at == len(case.stints):
-            if (best[0] is None or spent < best[0]) and spares_exist(case, plan, history):
-                best[0] = spent
+            if spares_exist(case, plan, history):
+                yield spent, plan
             return
         stint, before = case.stints[at], plan[-1] if plan else None
-        for cost, fitted in sorted(fittings(stint, states, before), key=lambda pair: pair[0]):
-            seen[0] += 1
-            if seen[0] > most:
-                raise TooMany
-            if best[0] is not None and spent + cost >= best[0]:
+        upto = replace(case, stints=case.stints[: at + 1])
+        for cost, fitted in sorted(fittings(case, stint, states, before), key=lambda pair: pair[0]):
+            if not worth_going_on(spent + cost):
                 return
-            if moved_at_stop(before, stint, fitted) or together(case, stint, fitted, states):
+            if not counts_hold(upto, [*plan, fitted], []):
                 continue
             after = dict(states)
             for corner, tyre in fitted.items():
                 kept = stays_on(before, stint, corner, tyre)
                 after[tyre] = run(case, states[tyre], stint, corner, kept)
-            if counts_hold(replace(case, stints=case.stints[: at + 1]), [*plan, fitted], []):
-                go(at + 1, after, [*plan, fitted], spent + cost, [*history, states])
+            yield from go(at + 1, after, [*plan, fitted], spent + cost, [*history, states])
 
-    go(0, {tyre.id: start(tyre) for tyre in case.tyres}, [], 0, [])
-    return best[0]
+    yield from go(0, {tyre.id: start(tyre) for tyre in case.tyres}, [], 0, [])
+
+
+def every_best(case: Case, most: int = 10**9) -> int | None:
+    """Return the least cost over every way to fit the tyres, None when there is none.
+
+    Raises `TooMany` after `most` fittings of one stint looked at.
+    """
+    best: int | None = None
+    seen = 0
+
+    def worth_going_on(spent: int) -> bool:
+        nonlocal seen
+        seen += 1
+        if seen > most:
+            raise TooMany
+        return best is None or spent < best
+
+    for cost, _ in every_plan(case, worth_going_on):
+        best = cost if best is None else min(best, cost)
+    return best

@@ -71,8 +71,15 @@ def lock_missed(case: Case, tyre, programme) -> bool:
     )
 
 
-def best_cost(case: Case) -> int | None:
-    """Return the least cost, None when CP-SAT proves that there is no plan."""
+class NotProven(Exception):
+    """CP-SAT stopped before its proof."""
+
+
+def best_cost(case: Case, most_work: float = 1e9) -> int | None:
+    """Return the least cost, None when CP-SAT proves that there is no plan.
+
+    Raises `NotProven` after `most_work` of CP-SAT's own deterministic time.
+    """
     model = cp_model.CpModel()
     chosen = {}
     for tyre in case.tyres:
@@ -88,11 +95,13 @@ def best_cost(case: Case) -> int | None:
     count_tyres(case, model, chosen, keep_spares(case, model, chosen))
     model.minimize(sum(x * one["cost"] for own in chosen.values() for x, one in own))
     solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 2
+    solver.parameters.num_workers = 1
+    solver.parameters.max_deterministic_time = most_work
     solver.parameters.linearization_level = 2
     solver.parameters.symmetry_level = 2
     status = solver.solve(model)
-    assert status in (cp_model.OPTIMAL, cp_model.INFEASIBLE)
+    if status not in (cp_model.OPTIMAL, cp_model.INFEASIBLE):
+        raise NotProven
     return round(solver.objective_value) if status == cp_model.OPTIMAL else None
 
 
@@ -101,19 +110,24 @@ def on_corner(chosen, at, corner):
 
 
 def match_axles(case: Case, model, chosen) -> None:
+    """For every age: a tyre up to it on one side forbids one too much older on the other."""
     for matched in case.of_kind("matched_axle"):
         for at in range(len(case.stints)):
-            for left, right in (("FL", "FR"), ("RL", "RR")):
-                ages = [
-                    sum(
-                        x * one["ages"][at]
+            for young, old in (("FL", "FR"), ("FR", "FL"), ("RL", "RR"), ("RR", "RL")):
+                on = {
+                    corner: [
+                        (one["ages"][at], x)
                         for own in chosen.values()
                         for x, one in own
                         if one["corners"][at] == corner
+                    ]
+                    for corner in (young, old)
+                }
+                for limit in {age for age, _ in on[young]}:
+                    model.add_at_most_one(
+                        [x for age, x in on[young] if age <= limit]
+                        + [x for age, x in on[old] if age > limit + matched.laps]
                     )
-                    for corner in (left, right)
-                ]
-                model.add_linear_constraint(ages[0] - ages[1], -matched.laps, matched.laps)
 
 
 def keep_spares(case: Case, model, chosen) -> list:

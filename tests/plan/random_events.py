@@ -193,9 +193,11 @@ def plan_of_table(case: Case, table) -> list[dict[str, str]]:
 
 
 def middle_case(seed: int) -> Case:
-    """Return a case of eight to ten tyres over three stints: too many fittings to try."""
+    """Return a case of eight to ten tyres over three or four stints: too many to try each."""
     rng = np.random.default_rng(10_000 + seed)
     sessions = [("Q", "qualifying", 2.0), ("R1", "race", 1.0), ("R2", "race", 1.5)]
+    if seed % 3 == 0:
+        sessions.insert(0, ("P2", "practice", 0.25))
     stints = [
         Stint(name, kind, int(rng.integers(4, 14)), value, formation=int(kind == "race"))
         for name, kind, value in sessions

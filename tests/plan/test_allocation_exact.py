@@ -1,46 +1,206 @@
-"""The tyre plan against brute force over every fitment.
+"""The allocation against every fitting there is, against CP-SAT, and against itself.
 
-Kind of every expected number: closed form (all fitments enumerated, the limits re-coded in
-``checker`` from the contract alone).
-Statuses are compared as well as values: "no plan" must be "no plan" on both sides.
+Kind of the expected numbers: closed form by enumeration (small events) and other package
+(OR-Tools CP-SAT, middle events), both from rules coded apart from the planner (`checker`).
 """
 
+from __future__ import annotations
+
 import sys
+from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
+import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from checker import TooMany, every_best
-from random_events import problem_of, small_case
+import checker
+import programme_model
+from random_events import middle_case, plan_of_table, problem_of, small_case
 
+from tyrekit.plan import optimum as optimum_module
+from tyrekit.plan.allocation import plan_problem
+from tyrekit.plan.alternatives import distinct_plans, session_ages, signature_keys
+from tyrekit.plan.fitting import plan_table
 from tyrekit.plan.graph import build_graph
-from tyrekit.plan.optimum import optimum
+from tyrekit.plan.optimum import by_pools, optimum, whole_flow
+from tyrekit.plan.search import IMPOSSIBLE, OPTIMAL, UNKNOWN, Whole
 
-SMALL = range(260)
-MOST_NODES = 15_000  # brute force gives up beyond
-
-
-def verdict(case):
-    """Return the kit's status and cost, in the integer units both sides share."""
-    found, _ = optimum(build_graph(problem_of(case)))
-    assert found.status in ("optimal", "impossible")
-    return None if found.status == "impossible" else found.cost
+SMALL = range(255)
 
 
-def test_small_events_equal_brute_force():
-    compared = impossible = 0
-    wrong = []
+def solved(case):
+    graph = build_graph(problem_of(case))
+    return (*optimum(graph), graph)
+
+
+@pytest.fixture(scope="module")
+def small_truth():
+    """Seed -> least cost over all fittings, None for none; heavy cases left out."""
+    truth = {}
     for seed in SMALL:
-        case = small_case(seed)
         try:
-            best = every_best(case, MOST_NODES)
-        except TooMany:
+            truth[seed] = checker.every_best(small_case(seed), most=1_500)
+        except checker.TooMany:
             continue
-        compared += 1
-        impossible += best is None
-        got = verdict(case)
-        if got != best:
-            wrong.append((seed, best, got))
-    print(f"{compared} small events, {impossible} of them impossible, {len(wrong)} differ")
+    return truth
+
+
+def test_status_and_cost_equal_every_fitting_tried(small_truth):
+    wrong = []
+    for seed, best in small_truth.items():
+        found, _, _ = solved(small_case(seed))
+        expected = (IMPOSSIBLE, np.inf) if best is None else (OPTIMAL, best)
+        if (found.status, found.cost) != expected:
+            wrong.append((seed, expected, found.status, found.cost))
     assert not wrong
-    assert compared >= 200 and impossible >= compared / 5
+    assert len(small_truth) >= 200
+    assert sum(best is None for best in small_truth.values()) >= len(small_truth) / 3
+
+
+def test_every_plan_passes_the_checker_and_costs_what_it_says(small_truth):
+    cases = [small_case(seed) for seed, best in small_truth.items() if best is not None]
+    cases += [middle_case(seed) for seed in range(15)]
+    for case in cases:
+        found, _, graph = solved(case)
+        if found.status == OPTIMAL:
+            plan = plan_of_table(case, plan_table(graph, found.paths))
+            assert checker.violations(case, plan) == []
+            assert checker.plan_cost(case, plan) == found.cost
+
+
+def test_cp_sat_proves_the_same_on_middle_events():
+    proven = {True: 0, False: 0}
+    for seed in range(52):
+        case = middle_case(seed)
+        try:
+            best = programme_model.best_cost(case, most_work=0.6)
+        except programme_model.NotProven:
+            continue
+        found, _, _ = solved(case)
+        expected = (IMPOSSIBLE, np.inf) if best is None else (OPTIMAL, best)
+        assert (found.status, found.cost) == expected, seed
+        proven[best is None] += 1
+    assert proven[False] >= 20 and proven[True] >= 5, proven
+
+
+def test_pools_and_flow_on_the_graph_agree_with_the_search():
+    for seed in (*range(40), *(1000 + n for n in range(12))):
+        case = middle_case(seed - 1000) if seed >= 1000 else small_case(seed)
+        found, relaxed, _ = solved(case)
+        if not relaxed.possible:
+            continue
+        start = Whole(UNKNOWN, relaxed.paths[:0], bound=relaxed.bound)
+        for other in (by_pools(relaxed, start, np.inf), whole_flow(relaxed, 20.0)):
+            assert (other.status, other.cost) == (found.status, found.cost), seed
+
+
+def test_a_limit_removed_is_never_worse_and_neither_is_a_tyre_added():
+    for seed in range(300, 320):
+        case = small_case(seed)
+        cost = solved(case)[0].cost
+        for at in range(len(case.limits)):
+            freer = replace(case, limits=case.limits[:at] + case.limits[at + 1 :])
+            assert solved(freer)[0].cost <= cost, (seed, at)
+        more = replace(case, tyres=[*case.tyres, checker.Tyre("T99", 3, 1, 9.0, marked=True)])
+        assert solved(more)[0].cost <= cost, seed
+
+
+def test_the_order_of_tyres_changes_nothing():
+    for seed in range(12):
+        case = middle_case(seed)
+        problem = problem_of(case)
+        turned = replace(problem, tyres=problem.tyres[::-1])
+        one, two = (optimum(build_graph(p))[0] for p in (problem, turned))
+        assert (one.status, one.cost) == (two.status, two.cost), seed
+
+
+def test_distinct_plans_are_the_best_of_every_signature_in_order():
+    checked = 0
+    for seed in range(400, 460):
+        case = small_case(seed)
+        if len(case.stints) > 2 or len(case.tyres) > 5:
+            continue
+        found, relaxed, graph = solved(case)
+        if found.status != OPTIMAL:
+            continue
+        for first_only in (True, False):
+            keys = signature_keys(graph, [0]) if first_only else session_ages(graph)
+            listed = distinct_plans(relaxed, found, keys, 5)
+            costs = [found.cost, *(plan.cost for plan in listed.plans)]
+            truth = signature_costs(case, first_only)
+            assert costs == truth[: len(costs)], (seed, first_only)
+            assert listed.reason or len(costs) == min(6, len(truth))
+            checked += 1
+    assert checked >= 12
+
+
+def signature_costs(case, first_only: bool) -> list[int]:
+    """Return the least cost of every signature (ages on each axle), by trying all fittings."""
+    best: dict[tuple, int] = {}
+    wanted = [s.kind != "practice" for s in case.stints]
+    wanted = wanted if any(wanted) else [True] * len(wanted)
+    for cost, plan in checker.every_plan(case):
+        states = {tyre.id: checker.start(tyre) for tyre in case.tyres}
+        signature, before = [], None
+        for at, (stint, fitted) in enumerate(zip(case.stints, plan, strict=True)):
+            for axle in ("front", "rear"):
+                on = [t for c, t in fitted.items() if checker.AXLE[c] == axle]
+                if (at == 0) if first_only else wanted[at]:
+                    signature.append(tuple(sorted(states[t].age for t in on)))
+            for corner, tyre in fitted.items():
+                kept = checker.stays_on(before, stint, corner, tyre)
+                states[tyre] = checker.run(case, states[tyre], stint, corner, kept)
+            before = fitted
+        best[tuple(signature)] = min(best.get(tuple(signature), cost), cost)
+    return sorted(best.values())
+
+
+def test_a_solver_error_is_tried_again_and_never_called_impossible(monkeypatch):
+    case = middle_case(11)
+    found, relaxed, _ = solved(case)
+    assert found.status == OPTIMAL
+    start = Whole(UNKNOWN, relaxed.paths[:0], bound=relaxed.bound)
+    real, asked = optimum_module.optimize.milp, []
+
+    def failing(*arguments, options, **named):
+        asked.append(options["presolve"])
+        result = real(*arguments, options=options, **named)
+        if options["presolve"] or always:
+            result.update(status=4, x=None, mip_dual_bound=None)
+        return result
+
+    monkeypatch.setattr(optimum_module.optimize, "milp", failing)
+    always = False
+    again = by_pools(relaxed, start, np.inf)
+    assert (again.status, again.cost) == (OPTIMAL, found.cost) and False in asked
+    always = True
+    assert by_pools(relaxed, start, 0.0).status == UNKNOWN
+
+
+def test_a_plan_out_of_time_says_how_far_it_may_be_from_the_best():
+    case = middle_case(11)
+    found, relaxed, _ = solved(case)
+    pool = relaxed.pricing.within(relaxed.price, np.inf, 60_000)
+    rough = optimum_module.whole_pool(relaxed, pool[::3], 5.0)
+    start = Whole(UNKNOWN, pool[:0], bound=relaxed.bound)
+    kept = optimum_module._better(start, rough, relaxed, 0.0)
+    assert kept.status == "feasible" and kept.bound <= found.cost <= kept.cost
+
+
+def test_impossible_is_an_answer_with_reasons():
+    case = next(
+        small_case(seed)
+        for seed in range(100)
+        if checker_says_impossible(small_case(seed)) and small_case(seed).limits
+    )
+    plan = plan_problem(problem_of(case))
+    assert plan.status == IMPOSSIBLE and plan.blocked_by and not len(plan.table)
+
+
+def checker_says_impossible(case) -> bool:
+    try:
+        return checker.every_best(case, most=5_000) is None
+    except checker.TooMany:
+        return False

@@ -3,7 +3,7 @@
 A part of the search holds ranges for counts of moves. Its relaxation, cuts included, bounds it;
 parts wait in a queue under their bounds, so the first part whose relaxation is whole gives the
 best plan not found yet. A fractional part is branched on a count; a plan found splits its part
-into all other signatures (Lawler 1972: the first i - 1 counts as the plan's own, count i lower).
+into all other signatures (Lawler 1972: the first i - 1 counts as the plan's own, count i not).
 The programmes of reduced cost within the gap are held from the beginning: no plan of cost up to
 bound + gap uses another. Parts that cost more have theirs priced out on the graph.
 """
@@ -29,6 +29,7 @@ HELD = 600  # programmes held by a search from the beginning, at most
 SLACK = 1e-3  # of a cost unit
 WHOLE = 1e-5  # how far from a whole number a count may be
 MOST = 99  # more than any count
+ON_AXLE = 2  # tyres
 OPTIMAL, FEASIBLE, IMPOSSIBLE, UNKNOWN = "optimal", "feasible", "impossible", "unknown"
 
 
@@ -238,10 +239,12 @@ class Search:
         same = part.ranges
         for key in (int(key) for key in np.flatnonzero(held)):
             count = int(held[key])
-            least, _ = same.get(key, (0, MOST))
+            least, most = same.get(key, (0, ON_AXLE))
             if count > least:
                 bound = max(part.bound, self.otherwise[key])
                 self._push(_Part(bound, self.parts, same | {key: (least, count - 1)}))
+            if count < min(most, ON_AXLE):
+                self._push(_Part(part.bound, self.parts, same | {key: (count + 1, most)}))
             same = same | {key: (count, count)}
         return new
 
