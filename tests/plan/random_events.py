@@ -10,7 +10,7 @@ import numpy as np
 from checker import CORNERS, Case, Stint, Tyre
 
 from tyrekit.plan.limits import plan_limits
-from tyrekit.plan.problem import AllocationProblem, TyreState
+from tyrekit.plan.problem import AllocationProblem, TyreState, WearTable
 from tyrekit.plan.problem import Stint as PlanStint
 from tyrekit.record.event import (
     KeepSpare,
@@ -146,7 +146,8 @@ def limits(rng: np.random.Generator, sessions: list[str], tyres: int) -> list:
 def problem_of(case: Case, laps: int = AGES) -> AllocationProblem:
     """Return the planner's problem for a case."""
     at = {corner: i for i, corner in enumerate(CORNERS)}
-    wear = np.outer([case.wear[corner] for corner in CORNERS], np.arange(laps + 1))
+    worn_mm = np.outer([case.wear[corner] for corner in CORNERS], np.arange(laps + 1))
+    wear = WearTable(worn_mm, np.zeros((1, laps + 1)))
     return AllocationProblem(
         stints=tuple(
             PlanStint(
@@ -175,8 +176,8 @@ def problem_of(case: Case, laps: int = AGES) -> AllocationProblem:
         age_loss_s=np.array(case.loss),
         heat_cycle_s=case.cycle,
         corner_share=np.array([case.share[corner] for corner in CORNERS]),
-        wear_mm=wear,
-        wear_high_mm={90.0: wear},
+        wear=wear,
+        wear_high={90.0: wear},
         lap_km=case.lap_km,
         age_loss_draws_s=np.empty((0, len(case.loss))),
         heat_cycle_draws_s=np.empty(0),

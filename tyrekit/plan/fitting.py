@@ -16,6 +16,7 @@ from tyrekit.plan.problem import (
     Floats,
     Ints,
     TyreState,
+    WearTable,
     natural,
 )  # fmt: skip
 from tyrekit.plan.weekend_problem import locked_corners
@@ -64,7 +65,7 @@ def plan_table(graph: StateGraph | None, paths: Ints | None) -> pd.DataFrame:
 def _rows_of(graph: StateGraph, tyre: TyreState, path: Ints) -> list[tuple[object, ...]]:
     problem, arcs = graph.problem, graph.arcs
     locked, losses = locked_corners(problem), expected_table(problem)
-    confidence = max(problem.wear_high_mm)
+    high = problem.wear_high[max(problem.wear_high)]
     rows: list[tuple[object, ...]] = []
     for arc in path[arcs.runs[path]]:
         stint, corner = problem.stints[arcs.stint[arc]], int(arcs.corner[arc])
@@ -84,9 +85,9 @@ def _rows_of(graph: StateGraph, tyre: TyreState, path: Ints) -> list[tuple[objec
                 age + stint.tyre_laps,
                 cycles,
                 tyre.distance_km + after.sum() * problem.lap_km,
-                max(tyre.tread_mm - _worn(problem.wear_mm, before), 0.0),
-                max(tyre.tread_mm - _worn(problem.wear_mm, after), 0.0),
-                max(tyre.tread_low_mm - _worn(problem.wear_high_mm[confidence], after), 0.0),
+                max(tyre.tread_mm - _worn(problem.wear, before, tyre), 0.0),
+                max(tyre.tread_mm - _worn(problem.wear, after, tyre), 0.0),
+                max(tyre.tread_low_mm - _worn(high, after, tyre), 0.0),
                 float(loss_s * problem.corner_share[corner]),
                 stint.number == 1 and (stint.session, name) in locked,
             )
@@ -94,8 +95,8 @@ def _rows_of(graph: StateGraph, tyre: TyreState, path: Ints) -> list[tuple[objec
     return rows
 
 
-def _worn(wear_mm: Floats, laps: Ints) -> float:
-    return float(sum(wear_mm[corner, laps[corner]] for corner in range(4)))
+def _worn(wear: WearTable, laps: Ints, tyre: TyreState) -> float:
+    return float(wear.worn_mm(laps[None, :], np.array([tyre.age_laps]))[0])
 
 
 def spare_table(graph: StateGraph | None, paths: Ints | None) -> pd.DataFrame:

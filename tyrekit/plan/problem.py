@@ -98,6 +98,36 @@ class TyreState:
     ran_in: frozenset[str] = frozenset()
 
 
+@dataclass(frozen=True, eq=False)
+class WearTable:
+    """Tread worn from now on.
+
+    Wear on several corners is the sum of each corner's: for high wear that is on the safe side.
+
+    Attributes
+    ----------
+    run_in_mm : array (4, laps + 1)
+        Worn off a run-in tyre over 0, 1, 2, ... laps on each corner.
+    early_mm : array (ages, laps + 1)
+        Worn besides off a tyre that is 0, 1, 2, ... laps old now, 0 from the last age on.
+    """
+
+    run_in_mm: Floats
+    early_mm: Floats
+
+    def worn_mm(self, laps_run: Ints, age_laps: Ints) -> Floats:
+        """Return the wear of tyres with this age now after laps on each corner, (tyres, 4)."""
+        early = self.early_mm[np.minimum(age_laps, len(self.early_mm) - 1), laps_run.sum(axis=1)]
+        worn: Floats = early + sum(self.run_in_mm[c, laps_run[:, c]] for c in range(4))
+        return worn
+
+    def fastest_mm(self) -> float:
+        """Return the most that any lap wears off, on average over any number of laps."""
+        laps = np.arange(1, self.run_in_mm.shape[1])
+        run_in = (self.run_in_mm[:, 1:] / laps).max(initial=0.0)
+        return float(run_in + (self.early_mm[:, 1:] / laps).max(initial=0.0))
+
+
 @dataclass(frozen=True)
 class Memory:
     """One fact about a tyre's past that a limit needs: a bit switched on by running.
@@ -254,10 +284,10 @@ class AllocationProblem:
         Seconds per lap lost per earlier run of the tyre, expected.
     corner_share : array (4,)
         Each corner's share of a lap's loss; sums to 1.
-    wear_mm : array (4, laps + 1)
-        Expected tread worn over 0, 1, 2, ... laps on each corner.
-    wear_high_mm : mapping of confidence_pct to array (4, laps + 1)
-        The wear not exceeded with that confidence.
+    wear : WearTable
+        Expected tread worn, mean over the tread.
+    wear_high : mapping of confidence_pct to WearTable
+        The wear of the thinnest place not exceeded with that confidence.
     lap_km : float
         Length of a lap.
     age_loss_draws_s, heat_cycle_draws_s : arrays (draws, ages) and (draws,)
@@ -270,8 +300,8 @@ class AllocationProblem:
     age_loss_s: Floats
     heat_cycle_s: float
     corner_share: Floats
-    wear_mm: Floats
-    wear_high_mm: Mapping[float, Floats]
+    wear: WearTable
+    wear_high: Mapping[float, WearTable]
     lap_km: float
     age_loss_draws_s: Floats
     heat_cycle_draws_s: Floats

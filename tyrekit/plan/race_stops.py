@@ -201,7 +201,7 @@ def _longest_laps(event: Event, problem: AllocationProblem, rows: pd.DataFrame) 
             by_km = math.inf if limit.km is None else (limit.km - start_km) // problem.lap_km
             left = min(left, by_laps, by_km)
         elif isinstance(limit, MinimumTread):
-            wear_mm = problem.wear_high_mm[max(problem.wear_high_mm)]
+            wear_mm = problem.wear_high[max(problem.wear_high)].run_in_mm
             rate = wear_mm[:, -1] / (wear_mm.shape[1] - 1)
             spare = (rows["tread_end_low_mm"].to_numpy(float) - limit.mm) / rate
             planned = (rows["age_end_laps"] - rows["age_laps"]).to_numpy(float)

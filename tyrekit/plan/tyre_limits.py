@@ -35,10 +35,7 @@ Kind = TypeVar("Kind", bound=Record)
 
 @dataclass(frozen=True)
 class MinimumTreadLimit(PlanLimit):
-    """Tread of the thinnest place at the end of every stint, with the stated confidence.
-
-    Wear on several corners is the sum of each corner's high wear: on the safe side.
-    """
+    """Tread of the thinnest place at the end of every stint, with the stated confidence."""
 
     rule: MinimumTread
 
@@ -52,8 +49,7 @@ class MinimumTreadLimit(PlanLimit):
 
     def key(self, tyre: TyreState, problem: AllocationProblem) -> Hashable:
         """Tyres too deep to come near the limit are alike."""
-        wear_mm = problem.wear_high_mm[self.rule.confidence_pct]
-        fastest = float((wear_mm[:, 1:] / np.arange(1, wear_mm.shape[1])).max(initial=0.0))
+        fastest = problem.wear_high[self.rule.confidence_pct].fastest_mm()
         deep = tyre.tread_low_mm - fastest * problem.laps_left() >= self.rule.mm
         return np.inf if deep else tyre.tread_low_mm
 
@@ -61,10 +57,10 @@ class MinimumTreadLimit(PlanLimit):
         self, moves: Moves, tyres: Sequence[TyreState], problem: AllocationProblem, bit: int
     ) -> Bools | None:
         """Enough tread is left at the end."""
-        wear_mm = problem.wear_high_mm[self.rule.confidence_pct]
-        laps = _laps_after(moves, problem)
+        wear = problem.wear_high[self.rule.confidence_pct]
+        age_laps = np.array([tyre.age_laps for tyre in tyres])[moves.tyre_class]
         left_mm = np.array([tyre.tread_low_mm for tyre in tyres])[moves.tyre_class]
-        left_mm = left_mm - sum(wear_mm[corner, laps[:, corner]] for corner in range(4))
+        left_mm = left_mm - wear.worn_mm(_laps_after(moves, problem), age_laps)
         enough: Bools = left_mm >= self.rule.mm - SLACK
         return enough | ~moves.used
 
@@ -79,7 +75,7 @@ class MinimumTreadLimit(PlanLimit):
 
     def binds(self, table: pd.DataFrame, problem: AllocationProblem) -> bool:
         """Return whether some tyre ends within a lap's wear of the limit."""
-        lap_mm = problem.wear_high_mm[self.rule.confidence_pct][:, 1]
+        lap_mm = problem.wear_high[self.rule.confidence_pct].run_in_mm[:, 1]
         spare_mm = table["tread_end_low_mm"].to_numpy() - self.rule.mm
         corner = [CORNERS.index(name) for name in table["corner"]]
         return bool((spare_mm < lap_mm[corner]).any())

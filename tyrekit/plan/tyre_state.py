@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from tyrekit.fit.prior import beliefs
-from tyrekit.plan.problem import AXLES, CORNERS, EVERY_CORNER, SIDES, TyreState, natural
+from tyrekit.plan.problem import AXLES, CORNERS, EVERY_CORNER, SIDES, Floats, TyreState, natural
 from tyrekit.record.event import Event
 
 WET_WORDS = ("wet", "rain", "intermediate")
@@ -23,8 +23,14 @@ class Wear(Protocol):
         """Return mean and sd."""
         ...
 
-    def quantile_wear_mm(self, corner: str, laps: float, confidence: float) -> float:
-        """Return the wear not exceeded with this confidence, 0 to 1."""
+    def mean_wear_mm(self, corner: str, laps: Floats, *, age_laps: float) -> Floats:
+        """Return the expected wear of the fastest-wearing place over laps from this age."""
+        ...
+
+    def quantile_wear_mm(
+        self, corner: str, laps: Floats, confidence: float, *, age_laps: float
+    ) -> Floats:
+        """Return the wear of that place not exceeded with this confidence, 0 to 1."""
         ...
 
 
@@ -136,6 +142,9 @@ def _depth(
     open_to = [CORNERS[corner] for corner in sorted(_corners_open(row))] or list(CORNERS)
     worn = float(np.mean([tread.wear_mm_per_lap(corner)[0] for corner in open_to])) * age
     high = max(
-        float(tread.quantile_wear_mm(corner, age, confidence_pct / 100)) for corner in open_to
+        float(
+            tread.quantile_wear_mm(corner, np.array([age]), confidence_pct / 100, age_laps=0.0)[0]
+        )
+        for corner in open_to
     )
     return max(new_mm - worn, 0.0), max(new_low_mm - high, 0.0)

@@ -5,7 +5,7 @@ What had to be inferred or assumed on the way is said in the problem's notes.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -20,6 +20,7 @@ from tyrekit.plan.problem import (
     Floats,
     Stint,
     TyreState,
+    WearTable,
     natural,
 )  # fmt: skip
 from tyrekit.plan.programme import laps_to_run
@@ -28,6 +29,7 @@ from tyrekit.record.event import Event, Limit, Lock, MinimumTread, NewTyres, Ses
 
 CONFIDENCE_PCT = 90.0  # of the tread left, where no limit states one
 DRAWS = 400
+RUN_IN_LAPS = 25  # at this age the first laps' extra wear is over
 TILT = 0.1  # how far the corners' shares of the loss lean towards their wear; a choice of ours
 
 
@@ -93,8 +95,9 @@ def allocation_problem(
     rules = _rules(event, locks, done, stints, notes)
     confidences = {r.confidence_pct for r in rules if isinstance(r, MinimumTread)}
     laps = sum(stint.tyre_laps for stint in stints)
-    wear_mm, wear_high_mm = _wear(tread, laps, confidences or {CONFIDENCE_PCT})
-    states = tyre_states(event, tyres, tread, fitted, max(wear_high_mm), notes)
+    confidences = confidences or {CONFIDENCE_PCT}
+    states = tyre_states(event, tyres, tread, fitted, max(confidences), notes)
+    wear, wear_high = _wear(tread, laps, states, confidences)
     _check_locks(rules, states)
     _say_limits(rules, states, stints, notes)
     ages = np.arange(max((t.age_laps for t in states), default=0) + laps + 2, dtype=float)
@@ -111,8 +114,8 @@ def allocation_problem(
         age_loss_s=loss_s,
         heat_cycle_s=float(cycle_s),
         corner_share=_shares(tread),
-        wear_mm=wear_mm,
-        wear_high_mm=wear_high_mm,
+        wear=wear,
+        wear_high=wear_high,
         lap_km=event.circuit.length_m / 1000.0,
         age_loss_draws_s=draws_s,
         heat_cycle_draws_s=rng.normal(cycle_s, cycle_sd_s, len(draws_s)),
@@ -209,19 +212,31 @@ def _rules(
 
 
 def _wear(
-    tread: Wear, laps: int, confidences: Collection[float]
-) -> tuple[Floats, dict[float, Floats]]:
-    """Return expected wear and wear at each confidence over 0, 1, ... laps, (4, laps + 1)."""
-    mean = np.array([float(tread.wear_mm_per_lap(corner)[0]) for corner in CORNERS])
-    steps = np.arange(1, laps + 1)
-    high = {}
-    for confidence in confidences:
-        table = [
-            [float(tread.quantile_wear_mm(corner, float(n), confidence / 100)) for n in steps]
-            for corner in CORNERS
-        ]
-        high[confidence] = np.hstack([np.zeros((4, 1)), np.array(table).reshape(4, laps)])
-    return np.outer(mean, np.r_[0, steps]), high
+    tread: Wear, laps: int, states: Sequence[TyreState], confidences: Collection[float]
+) -> tuple[WearTable, dict[float, WearTable]]:
+    """Return expected wear and wear at each confidence over 0, 1, ... laps."""
+    steps = np.arange(laps + 1.0)
+    ages = sorted({min(tyre.age_laps, RUN_IN_LAPS) for tyre in states})
+
+    def table(worn: Callable[[str, int], Floats]) -> WearTable:
+        run_in = np.array([worn(corner, RUN_IN_LAPS) for corner in CORNERS])
+        early = np.zeros((RUN_IN_LAPS + 1, laps + 1))
+        for age in ages[: -1 if ages and ages[-1] == RUN_IN_LAPS else None]:
+            now = np.array([worn(corner, age) for corner in CORNERS])
+            early[age] = (now - run_in).max(axis=0).clip(min=0.0)
+        return WearTable(run_in, early)
+
+    def mean(corner: str, age: int) -> Floats:
+        rate = float(tread.wear_mm_per_lap(corner)[0])
+        worst = [tread.mean_wear_mm(corner, steps, age_laps=a) for a in (age, RUN_IN_LAPS)]
+        return rate * steps + worst[0] - worst[1]
+
+    def high(confidence: float) -> Callable[[str, int], Floats]:
+        return lambda corner, age: tread.quantile_wear_mm(
+            corner, steps, confidence / 100, age_laps=age
+        )
+
+    return table(mean), {confidence: table(high(confidence)) for confidence in confidences}
 
 
 def _shares(tread: Wear) -> Floats:
