@@ -1,5 +1,8 @@
 """An invented event and the real fits on a few invented laps, for the tests of this room."""
 
+import sys
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,6 +11,10 @@ from tyrekit.fit.fuel_use import FuelUseModel
 from tyrekit.fit.lap_time import LapTimeModel
 from tyrekit.fit.prior import beliefs
 from tyrekit.record.event import parse_event
+
+HERE = str(Path(__file__).parent)
+if HERE not in sys.path:  # lets tests import the modules beside this file
+    sys.path.insert(0, HERE)
 
 EVENT = """
 [event]

@@ -6,17 +6,12 @@ Kind of the expected numbers: closed form by enumeration (small events) and othe
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
-
-import numpy as np
-import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
 
 import checker
+import numpy as np
 import programme_model
+import pytest
 from random_events import middle_case, plan_of_table, problem_of, small_case
 
 from tyrekit.plan import optimum as optimum_module
