@@ -118,7 +118,7 @@ def allocation_problem(
         wear_high=wear_high,
         lap_km=event.circuit.length_m / 1000.0,
         age_loss_draws_s=draws_s,
-        heat_cycle_draws_s=rng.normal(cycle_s, cycle_sd_s, len(draws_s)),
+        heat_cycle_draws_s=_around(cycle_s, rng.normal(cycle_s, cycle_sd_s, len(draws_s))),
         notes=tuple(dict.fromkeys(notes)),
     )
 
@@ -251,14 +251,19 @@ def _shares(tread: Wear) -> Floats:
 
 
 def _losses(lap_time: AgeLoss, ages: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Return expected losses and draws around them.
-
-    The fit's expectation is exact, the draws' mean is not: they are moved onto it, so that a
-    difference of plans does not depend on the draws' luck.
-    """
+    """Return expected losses against age and draws around them."""
     mean = np.asarray(lap_time.mean_age_loss_s(ages), dtype=float)
-    draws = np.asarray(lap_time.age_loss_s(ages, DRAWS, rng), dtype=float)
-    return mean, draws - draws.mean(axis=0) + mean
+    return mean, _around(mean, np.asarray(lap_time.age_loss_s(ages, DRAWS, rng), dtype=float))
+
+
+def _around(mean: float | Floats, draws: Floats) -> Floats:
+    """Return draws moved onto their expectation.
+
+    The fit's expectation is exact, the draws' mean is not: a difference of plans should not
+    depend on the draws' luck.
+    """
+    moved: Floats = draws - draws.mean(axis=0) + mean
+    return moved
 
 
 def _check_locks(rules: Sequence[Limit], states: Sequence[TyreState]) -> None:

@@ -1,0 +1,111 @@
+"""What a change would be worth: one more new tyre, one step of a limit, a limit dropped.
+
+Each is the best cost solved again with the change, never a dual: a dual is the slope at a
+fraction of a tyre and has been seen to promise what a whole tyre does not give.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.plan.allocation import AllocationPlan
+from tyrekit.plan.fitting import ages_in_words, axle_ages
+from tyrekit.plan.graph import build_graph
+from tyrekit.plan.limits import NewTyresLimit
+from tyrekit.plan.optimum import optimum
+from tyrekit.plan.problem import AllocationProblem, TyreState
+from tyrekit.plan.search import OPTIMAL, Whole
+
+EACH_S = 2.0  # one change may be looked into for about this long
+
+
+def worth(plan: AllocationPlan, *, time_limit_s: float = 10.0) -> pd.DataFrame:
+    """Return what each change of tyres or limits would save, the most first.
+
+    Parameters
+    ----------
+    plan : AllocationPlan
+        A plan that exists.
+    time_limit_s : float
+        After about this long the changes left are reported as ``unknown``.
+
+    Returns
+    -------
+    DataFrame
+        change (in words), worth_s (weighted seconds saved), status (``optimal``; ``feasible``
+        when at least so much is saved; ``unknown``).
+    """
+    ends = time.monotonic() + time_limit_s
+    rows = []
+    for words, problem in changes(plan.problem) if len(plan.table) else ():
+        left_s = min(ends - time.monotonic(), EACH_S)
+        found = _solved(problem, left_s) if left_s > 0 else None
+        known = found is not None and len(found.paths) > 0
+        saved = plan.cost_s - found.cost_s if found is not None and known else np.nan
+        status = found.status if found is not None and known else "unknown"
+        rows.append((words, max(saved, 0.0) if known else np.nan, status))
+    table = pd.DataFrame(rows, columns=["change", "worth_s", "status"])
+    return table.sort_values("worth_s", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def changes(problem: AllocationProblem) -> Iterator[tuple[str, AllocationProblem]]:
+    """Yield every change asked about, in words, and the problem with it."""
+    yield "one more new tyre", with_new_tyre(problem)
+    for at, limit in enumerate(problem.limits):
+        others = [*problem.limits[:at], *problem.limits[at + 1 :]]
+        for easing in limit.easings():
+            eased = easing(1)
+            if eased is not None:
+                limits = [*problem.limits[:at], eased, *problem.limits[at + 1 :]]
+                yield f"{limit.words()} → {eased.words()}", problem.with_limits(limits)
+        yield f"without: {limit.words()}", problem.with_limits(others)
+
+
+def with_new_tyre(problem: AllocationProblem) -> AllocationProblem:
+    """Return the problem with one more new tyre, like the deepest there, and room to use it."""
+    new = [tyre for tyre in problem.tyres if tyre.unused]
+    depth = max((tyre.tread_low_mm for tyre in new or problem.tyres), default=np.inf)
+    mean = max((tyre.tread_mm for tyre in new or problem.tyres), default=np.inf)
+    more = TyreState(
+        "one more", tread_mm=mean, tread_low_mm=depth, unused=True, new=True, marked=True
+    )
+    limits = [
+        limit.easings()[0](1) or limit if isinstance(limit, NewTyresLimit) else limit
+        for limit in problem.limits
+    ]
+    return replace(problem, tyres=(*problem.tyres, more), limits=tuple(limits))
+
+
+def agreement(plan: AllocationPlan) -> pd.DataFrame:
+    """Return how many of the plan and its alternatives put the same ages on the next session.
+
+    Returns
+    -------
+    DataFrame
+        session, axle, ages (in words, the plan's own), plans (that agree), of (plans looked at).
+    """
+    columns = ["session", "axle", "ages", "plans", "of"]
+    if not len(plan.table):
+        return pd.DataFrame(columns=columns)
+    first = plan.problem.stints[0].session
+    every = [axle_ages(one.table) for one in (plan, *plan.alternatives)]
+    rows = []
+    for axle in ("front", "rear"):
+        own = every[0][first, 1, axle]
+        same = sum(ages[first, 1, axle] == own for ages in every)
+        rows.append((first, axle, ages_in_words(own), same, len(every)))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _solved(problem: AllocationProblem, time_limit_s: float) -> Whole | None:
+    """Return the best plan, None where the problem grows too large."""
+    try:
+        found, _ = optimum(build_graph(problem), time_limit_s)
+    except MemoryError:
+        return None
+    return found if found.status == OPTIMAL or len(found.paths) else None
