@@ -184,10 +184,7 @@ def questions():
         ten.append(took)
         keys = signature_keys(graph, [0])
         ranked.append(timed(distinct_plans, relaxed, best, keys, 11, time_limit_s=60.0)[0])
-        more = [
-            limit.easings()[0](1) if i == 0 else limit for i, limit in enumerate(problem.limits)
-        ]
-        one_more.append(timed(solved, problem.with_limits(more))[0])
+        one_more.append(timed(solved, with_new_tyre(problem))[0])
         mean_s = problem.age_loss_draws_s.mean(axis=0)
         averaged.append(timed(solved, replace(problem, age_loss_s=mean_s))[0])
         tables = [plan_table(graph, plan.paths) for plan in (best, others.plans[0])]
@@ -237,9 +234,7 @@ def against_cp_sat():
         took, (best, _) = timed(solved, problem)
         other_s, (status, cost, bound) = timed(DirectModel(problem).solve, 300.0)
         ratios.append(other_s / took)
-        print(
-            f"  {seed}: {took:.3f} s, cost {best.cost:.0f}; CP-SAT {other_s:.1f} s {status} {cost:.0f}"
-        )
+        print(f"  {took:.3f} s, cost {best.cost:.0f}; CP-SAT {other_s:.1f} s, {status}, {cost:.0f}")
         assert cost == best.cost if status == "OPTIMAL" else bound <= best.cost <= cost
     print(f"  ratio 1/{median(ratios):.0f} (goal 1/100)")
 

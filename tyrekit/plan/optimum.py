@@ -9,7 +9,11 @@ error is tried again without presolve; only a proof over every programme counts 
 
 from __future__ import annotations
 
+import ctypes
+import os
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import numpy as np
 from scipy import optimize, sparse
@@ -143,12 +147,13 @@ def solve_whole(
     if not len(cost):
         return IMPOSSIBLE, None, np.inf
     for presolve in (True, False):
-        solved = optimize.milp(
-            cost,
-            integrality=np.ones(len(cost), dtype=np.int64),
-            constraints=optimize.LinearConstraint(columns, lower, upper),
-            options={"mip_rel_gap": 0.0, "time_limit": time_limit_s, "presolve": presolve},
-        )
+        with _stray_lines_dropped():
+            solved = optimize.milp(
+                cost,
+                integrality=np.ones(len(cost), dtype=np.int64),
+                constraints=optimize.LinearConstraint(columns, lower, upper),
+                options={"mip_rel_gap": 0.0, "time_limit": time_limit_s, "presolve": presolve},
+            )
         if solved.status in (0, 1, 2):
             break
     if solved.status == 2:
@@ -158,6 +163,25 @@ def solve_whole(
         return UNKNOWN, None, bound
     counts = np.rint(solved.x).astype(np.int64)
     return (OPTIMAL if solved.status == 0 else FEASIBLE), counts, bound
+
+
+@contextmanager
+def _stray_lines_dropped() -> Iterator[None]:
+    """Drop what the solver prints from C while it works: it would stand in the crew's report."""
+    flush = getattr(ctypes.CDLL(None), "fflush", None) if os.name == "posix" else None
+    if flush is None:
+        yield
+        return
+    flush(None)
+    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    try:
+        yield
+    finally:
+        flush(None)
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _if_whole(relaxed: Relaxation) -> Whole | None:
