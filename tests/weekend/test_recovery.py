@@ -13,6 +13,8 @@ import pandas as pd
 import pytest
 from demo_weekends import DATA
 
+from tyrekit.show.tables import lap_times_table
+
 WEEKENDS = ("fenmoor-after-p3", "fenmoor-complete")
 LEVELS = (0.9, 0.995)
 
@@ -101,3 +103,16 @@ def test_laps_and_their_fuel_match_the_truth(name, answers):
     # what a position that wanders by 1 m allows at 10 samples a second (simulated, issue figure)
     assert np.sqrt(np.mean(np.square(errors))) <= 0.028
     assert np.abs(fuel_errors).max() <= 0.5
+
+
+@pytest.mark.parametrize("name", WEEKENDS)
+def test_laps_shown_as_counted_are_those_the_fit_used(name, answers):
+    found = answers(name)
+    fit, shown = found.lap_time, lap_times_table(found)
+    used = fit.laps[fit.laps["kept"]]
+    counted = shown[shown["counts"].astype(bool)]
+    assert sorted(zip(counted["run_id"], counted["lap"], strict=True)) == sorted(
+        zip(used["run_id"], used["lap"], strict=True)
+    )
+    assert found.laps["counts"].sum() == fit.n_rows < found.weekend.laps["counts"].sum()
+    assert (shown.loc[~shown["counts"].astype(bool), "reason"] != "").all()

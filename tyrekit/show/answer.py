@@ -31,7 +31,10 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Fits:
-    """The four fits of a weekend and the laps with fuel corrected by the calibrated channel."""
+    """The four fits of a weekend, and its laps as they were fitted.
+
+    Their fuel is corrected by the calibrated channel; those the fit left out do not count.
+    """
 
     beliefs: Beliefs
     fuel_use: FuelUseResults
@@ -90,7 +93,17 @@ def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
     read = [weekend.pressures, sensor_readings(weekend.laps, weekend.runs)]
     readings = pd.concat([table for table in read if len(table)] or read[:1], ignore_index=True)
     pressure = PressureModel(readings, event, believed.pressure).fit()
-    return Fits(believed, fuel_use, laps, lap_time, tread, pressure)
+    return Fits(believed, fuel_use, _marked(laps, lap_time.left_out), lap_time, tread, pressure)
+
+
+def _marked(laps: pd.DataFrame, left_out: pd.DataFrame) -> pd.DataFrame:
+    """Return the laps with those the fit left out not counting, and its reason beside them."""
+    reason = left_out.set_index(["run_id", "lap"])["reason"]
+    said = reason.reindex(pd.MultiIndex.from_frame(laps[["run_id", "lap"]])).to_numpy()
+    by_fit = laps["counts"].astype(bool) & pd.notna(said)
+    return laps.assign(
+        counts=laps["counts"].astype(bool) & ~by_fit, reason=laps["reason"].where(~by_fit, said)
+    )
 
 
 def answer(
