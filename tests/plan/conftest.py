@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from invented_event import event_head
 
 from tyrekit.fit.fuel_use import FuelUseModel
 from tyrekit.fit.lap_time import LapTimeModel
@@ -16,42 +17,12 @@ HERE = str(Path(__file__).parent)
 if HERE not in sys.path:  # lets tests import the modules beside this file
     sys.path.insert(0, HERE)
 
-EVENT = """
-[event]
-name = "Invented meeting"
-timezone = "Europe/London"
-[circuit]
-length_m = 3000.0
-pit_loss_s = 30.0
-lap_time_s = { mean = 95.0, sd = 3.0 }
-[car]
-number = "9"
-mass_kg = 1400.0
-ballast_kg = 10.0
-ballast_limit_kg = 90.0
-minimum_mass_kg = 1520.0
-wheelbase_m = 2.7
-track_front_m = 1.58
-track_rear_m = 1.56
-centre_of_gravity_height_m = 0.48
-front_mass_pct = 56.0
-roll_stiffness_front_pct = 55.0
-[[driver]]
-name = "Driver A"
-mass_kg = 80.0
-[[driver]]
-name = "Driver B"
-mass_kg = 72.0
-[fuel]
-tank_l = 70.0
-unusable_l = 2.5
-density_kg_per_l = 0.745
-sample_l = 1.5
-shortfall_risk = 0.005
-[tyres]
-minimum_tread_mm = 1.6
-hot_target_bar = { front = 2.10, rear = 2.00 }
-cold_minimum_bar = 1.40
+EVENT = (
+    event_head(
+        lap_time_s="{ mean = 95.0, sd = 3.0 }",
+        more_drivers='[[driver]]\nname = "Driver B"\nmass_kg = 72.0\n',
+    )
+    + """
 [[session]]
 id = "P1"
 kind = "practice"
@@ -122,6 +93,7 @@ lap_time_pct = 160.0
 fuel_pct = 45.0
 pit_loss_s = 18.0
 """
+)
 TRUE_LITRES = 1.55  # per timed lap of the invented car
 
 

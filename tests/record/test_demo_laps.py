@@ -1,25 +1,20 @@
 """The demo weekend read from its files against what its simulator knows to be true."""
 
 import json
-import shutil
-from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_weekends import DATA, copy_of
 
 from tyrekit.record.weekend import Weekend
 from tyrekit.terms import CORNERS
 
-DATA = Path(__file__).parents[2] / "data"
-
 
 @pytest.fixture(scope="module")
 def complete(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("demo") / "complete"
-    ignored = shutil.ignore_patterns("book.sqlite*", "out", "notebooks")
-    shutil.copytree(DATA / "fenmoor-complete", folder, ignore=ignored)
-    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
-    return Weekend.open(folder), truth
+    name = "fenmoor-complete"
+    truth = json.loads((DATA / name / "truth.json").read_text(encoding="utf-8"))
+    return Weekend.open(copy_of(name, tmp_path_factory.mktemp("demo"))), truth
 
 
 def pairs(weekend, truth):
@@ -60,6 +55,4 @@ def test_ages_and_fuel_follow_the_truth(complete):
 
 @pytest.mark.parametrize("name", ["fenmoor-after-p3", "fenmoor-complete"])
 def test_the_demo_raises_no_doubt(name, tmp_path):
-    ignored = shutil.ignore_patterns("book.sqlite*", "out", "notebooks")
-    weekend = Weekend.open(shutil.copytree(DATA / name, tmp_path / name, ignore=ignored))
-    assert weekend.doubts == ()
+    assert Weekend.open(copy_of(name, tmp_path)).doubts == ()

@@ -11,41 +11,13 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from invented_event import event_head
 
 from tyrekit.record.event import parse_event
 
-EVENT = """
-[event]
-name = "Hand <made> & invented, round 1"
-timezone = "Europe/London"
-[circuit]
-length_m = 3000.0
-pit_loss_s = 30.0
-[car]
-number = "9"
-mass_kg = 1400.0
-ballast_kg = 10.0
-ballast_limit_kg = 90.0
-minimum_mass_kg = 1520.0
-wheelbase_m = 2.7
-track_front_m = 1.58
-track_rear_m = 1.56
-centre_of_gravity_height_m = 0.48
-front_mass_pct = 56.0
-roll_stiffness_front_pct = 55.0
-[[driver]]
-name = "Driver A"
-mass_kg = 80.0
-[fuel]
-tank_l = 70.0
-unusable_l = 2.5
-density_kg_per_l = 0.745
-sample_l = 1.5
-shortfall_risk = 0.005
-[tyres]
-minimum_tread_mm = 1.6
-hot_target_bar = { front = 2.10, rear = 2.00 }
-cold_minimum_bar = 1.40
+EVENT = (
+    event_head(name="Hand <made> & invented, round 1")
+    + """
 [[session]]
 id = "P1"
 kind = "practice"
@@ -72,6 +44,7 @@ value = 1.0
 kind = "new_tyres"
 most = 8
 """
+)
 CORNERS = ("FL", "FR", "RL", "RR")
 START = datetime(2026, 5, 16, 8, 10, tzinfo=UTC)
 

@@ -14,36 +14,23 @@ from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards, charts, tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.entry_table import EntryTable
-from tyrekit.show.panels import Figure, Figures, Later, Panel, number_box, on_value, row
+from tyrekit.show.panels import Figure, Later, WeekendPanel, number_box, on_value, row
 from tyrekit.show.readings import COLUMNS, Readings
 from tyrekit.show.sheet import write_sheet
-from tyrekit.show.what_if import State, WhatIf, start, update
+from tyrekit.show.what_if import WhatIf, start
 from tyrekit.show.words import html, one_in
 
 WIDTH = 560
 RISKS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
 
 
-class NextSessionPanel(Panel):
-    """Readings in, answer out.
-
-    Parameters
-    ----------
-    folder : Path
-        The weekend folder.
-    note : str
-        Said on top, for a demo or a guess about the folder.
-    """
+class NextSessionPanel(WeekendPanel):
+    """Readings in, answer out."""
 
     def __init__(self, folder: Path, note: str = "") -> None:
-        super().__init__()
-        self.folder, self.note = folder, note
-        self.state: State | None = None
-        self.held = False
-        self.head, self.tyres, self.sure = w.HTML(), w.HTML(), w.HTML()
-        self.fuel, self.doubts, self.sheet_link = w.HTML(), w.HTML(), w.HTML()
-        self.said = w.HTML()
-        self.figures = Figures()
+        super().__init__(folder, note)
+        self.tyres, self.sure, self.fuel = w.HTML(), w.HTML(), w.HTML()
+        self.sheet_link, self.said = w.HTML(), w.HTML()
         self.again = Later(self.reload)
         if self.attempt(self._open):
             self.draw()
@@ -59,18 +46,6 @@ class NextSessionPanel(Panel):
         self.write.on_click(lambda _: self.attempt(self._write, "writing the sheet"))
         self.compose(self._layout(self._controls()))
 
-    def change(self, **change: Any) -> None:
-        """Suppose something else and draw the answer again."""
-
-        def work() -> None:
-            assert self.state is not None
-            self.state = update(self.state, change)
-
-        if self.state is None or self.held:
-            return
-        if self.attempt(work, "working it out"):
-            self.draw()
-
     def reload(self) -> None:
         """Read the weekend again from its folder, fit and plan it, and draw."""
 
@@ -85,17 +60,13 @@ class NextSessionPanel(Panel):
 
     def draw(self) -> None:
         """Put the present answer on screen."""
+        super().draw()
         if self.state is None:
             return
         answer = self.state.answer
-        supposed = (
-            "Supposing other values than the event's: see What if." * self.state.what_if.supposed
-        )
-        self.head.value = cards.head_card(answer, " ".join(filter(None, [self.note, supposed])))
         self.tyres.value = cards.tyres_card(answer) + cards.conditions_line(answer)
         self.sure.value = cards.sure_card(answer)
         self.fuel.value = cards.fuel_cards(answer)
-        self.doubts.value = cards.doubts_card(answer)
         self.figures.show(figures(answer))
 
     def _controls(self) -> Any:

@@ -13,34 +13,25 @@ from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards, charts, tables
-from tyrekit.show.panels import Figure, Figures, Panel, number_box, on_value, row
+from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, row
 from tyrekit.show.tables import CORNERS
-from tyrekit.show.what_if import State, WhatIf, start, update, with_lock
+from tyrekit.show.what_if import WhatIf, start, with_lock
 from tyrekit.show.words import html, number
 
 WIDTH = 520
 GRID = "minmax(40px, 70px) minmax(56px, 92px) minmax(56px, 92px) repeat(4, minmax(0, 1fr))"
 
 
-class WeekendPlanPanel(Panel):
-    """The plan as a grid: sessions down, corners across, a choice of tyre in each place.
+class WeekendPlanPanel(WeekendPanel):
+    """The plan as a grid: sessions down, corners across, a choice of tyre in each place."""
 
-    Parameters
-    ----------
-    folder : Path
-        The weekend folder.
-    note : str
-        Said on top, for a demo or a guess about the folder.
-    """
+    doing = "planning again"
+    supposed = "Other laps, values or locks than the event's are supposed."
 
     def __init__(self, folder: Path, note: str = "") -> None:
-        super().__init__()
-        self.folder, self.note = folder, note
-        self.state: State | None = None
-        self.held = False
-        self.head, self.proof, self.blocked = w.HTML(), w.HTML(), w.HTML()
-        self.others, self.kept, self.doubts = w.HTML(), w.HTML(), w.HTML()
-        self.figures = Figures()
+        super().__init__(folder, note)
+        self.proof, self.blocked = w.HTML(), w.HTML()
+        self.others, self.kept = w.HTML(), w.HTML()
         self.choice: dict[tuple[str, str], Any] = {}
         self.basis: dict[tuple[str, str], Any] = {}
         self.laps: dict[str, Any] = {}
@@ -59,18 +50,6 @@ class WeekendPlanPanel(Panel):
             ]
         )  # fmt: skip
 
-    def change(self, **change: Any) -> None:
-        """Suppose something else and draw the plan again."""
-
-        def work() -> None:
-            assert self.state is not None
-            self.state = update(self.state, change)
-
-        if self.state is None or self.held:
-            return
-        if self.attempt(work, "planning again"):
-            self.draw()
-
     def lock(self, session: str, corner: str, tyre_id: str) -> None:
         """Lock a tyre to a corner of a session, or with "" set the corner free, and plan again."""
         if self.state is not None:
@@ -78,18 +57,15 @@ class WeekendPlanPanel(Panel):
 
     def draw(self) -> None:
         """Put the present plan on screen."""
+        super().draw()
         if self.state is None:
             return
         answer = self.state.answer
-        supposed = "Other laps, values or locks than the event's are supposed."
-        words = [self.note, supposed if self.state.what_if.supposed else ""]
-        self.head.value = cards.head_card(answer, " ".join(filter(None, words)))
         self.proof.value = cards.proof_line(answer)
         planned = answer.allocation.status in ("optimal", "feasible")
         self.blocked.value = "" if planned else cards.blocked_card(answer)
         self.others.value = cards.alternatives_card(answer)
         self.kept.value = kept_locks(self.state.what_if.locks)
-        self.doubts.value = cards.doubts_card(answer)
         self._draw_grid(tables.plan_cells(answer))
         sessions = [s.id for s in answer.weekend.event.sessions]
         use = partial(charts.tyre_use_chart, sessions=sessions, width=WIDTH)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import asyncio
 import traceback
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import ipywidgets as w
 import pandas as pd
 
 from tyrekit.errors import TyrekitError
+from tyrekit.show import cards
 from tyrekit.show.style import css, svg
+from tyrekit.show.what_if import State, update
 from tyrekit.show.words import html
 
 WRAP = {"flex_flow": "row wrap", "grid_gap": "14px 22px", "align_items": "flex-start"}
@@ -58,6 +61,49 @@ class Panel(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         finally:
             self.working.value = ""
         return True
+
+
+class WeekendPanel(Panel):
+    """A panel on one weekend: what is supposed of it, its head line, doubts and charts.
+
+    Parameters
+    ----------
+    folder : Path
+        The weekend folder.
+    note : str
+        Said on top, for a demo or a guess about the folder.
+    """
+
+    doing = "working it out"  # said while a supposition is worked through
+    supposed = "Supposing other values than the event's: see What if."
+
+    def __init__(self, folder: Path, note: str = "") -> None:
+        super().__init__()
+        self.folder, self.note = folder, note
+        self.state: State | None = None
+        self.held = False
+        self.head, self.doubts = w.HTML(), w.HTML()
+        self.figures = Figures()
+
+    def change(self, **change: Any) -> None:
+        """Suppose something else and draw the answer again."""
+
+        def work() -> None:
+            assert self.state is not None
+            self.state = update(self.state, change)
+
+        if self.state is None or self.held:
+            return
+        if self.attempt(work, self.doing):
+            self.draw()
+
+    def draw(self) -> None:
+        """Put the present answer's head line and doubts on screen."""
+        if self.state is None:
+            return
+        words = [self.note, self.supposed if self.state.what_if.supposed else ""]
+        self.head.value = cards.head_card(self.state.answer, " ".join(filter(None, words)))
+        self.doubts.value = cards.doubts_card(self.state.answer)
 
 
 class Figure(NamedTuple):
