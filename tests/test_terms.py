@@ -1,4 +1,4 @@
-"""The glossary is enforced: a public name that ends in a unit stands in terms.py with that unit."""
+"""The glossary is enforced: a public name that ends in a unit stands in terms/ with that unit."""
 
 import ast
 from pathlib import Path
