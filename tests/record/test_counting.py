@@ -16,6 +16,7 @@ def table(times, session="R1", kinds=None, run="run"):
             "lap": np.arange(1, len(times) + 1),
             "kind": kinds or ["timed"] * len(times),
             "reason": "",
+            "rule": "",
             "lap_time_s": np.array(times, dtype=float),
         }
     )

@@ -25,6 +25,7 @@ from tyrekit.record.counting import counted
 from tyrekit.record.event import Event, Session
 from tyrekit.record.evidence import Evidence
 from tyrekit.record.running import Ran
+from tyrekit.record.tables import SECTOR
 from tyrekit.record.wear import Run, lives_of, tread_with_age, tyres_now
 from tyrekit.terms import CORNERS
 
@@ -69,7 +70,8 @@ def assemble(
     fuelled = with_fuel(with_ages(laps, lives), event)
     warmed = with_weather(fuelled.laps, weather)
     rubbered = with_field(warmed.laps, event)
-    final = rubbered.laps[list(LAP_COLUMNS)].reset_index(drop=True)
+    sectors = sorted(name for name in laps.columns if SECTOR.fullmatch(name))
+    final = rubbered.laps[[*LAP_COLUMNS, *sectors]].reset_index(drop=True)
     tread = tread_with_age(tables["tread"], lives)
     changed = intake.changed_files(book, folder)
     return Assembled(

@@ -20,7 +20,7 @@ from tyrekit.terms import CORNERS
 FloatArray = NDArray[np.float64]
 LAP_COLUMNS = (
     "run_id", "session", "driver", "lap", "started_at", "lap_time_s", "lap_time_se_s", "source",
-    "kind", "counts", "reason", "flying_lap", *CORNERS, "set_id",
+    "kind", "counts", "reason", "rule", "flying_lap", *CORNERS, "set_id",
     *(f"age_{corner}_laps" for corner in CORNERS), "age_laps", "heat_cycles", "fuel_kg",
     "fuel_used_l", "fuel_used_before_l", "fuel_start_kg", "fuel_c", "air_c", "track_c",
     "field_laps", "run_m", *(f"hot_{corner}_bar" for corner in CORNERS),
@@ -173,7 +173,7 @@ def _seconds(times: pd.Series) -> FloatArray:
 
 
 def _no_laps(event: Event) -> pd.DataFrame:
-    texts = ("run_id", "session", "driver", "source", "kind", "reason", "set_id", *CORNERS)
+    texts = ("run_id", "session", "driver", "source", "kind", "reason", "rule", "set_id", *CORNERS)
     wholes, flags = ("lap", "flying_lap"), ("counts",)
     table = pd.DataFrame({name: pd.Series(dtype="float64") for name in LAP_COLUMNS})
     dtypes = dict.fromkeys(texts, "str") | dict.fromkeys(wholes, "int64")

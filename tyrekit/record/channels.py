@@ -6,7 +6,7 @@ from tyrekit.terms import CORNERS
 from tyrekit.units import SUFFIXES, suffix_unit
 
 CHANNELS: tuple[str, ...] = (
-    "time_s", "lap", "beacon", "latitude_deg", "longitude_deg", "speed_mps",
+    "time_s", "lap", "beacon", "crossing_s", "latitude_deg", "longitude_deg", "speed_mps",
     "acceleration_long_mps2", "acceleration_lat_mps2", "throttle_pct", "brake_bar",
     "steering_deg", "engine_rpm", "gear", "fuel_flow_l_per_h", "fuel_used_l",
     "injector_duty_pct", "fuel_pressure_bar", "fuel_c", "intake_air_c", "coolant_c", "oil_c",

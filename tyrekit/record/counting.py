@@ -20,12 +20,12 @@ ENOUGH = 3  # laps from which a run has a usual lap of its own
 
 
 def counted(laps: pd.DataFrame, event: Event, rain: pd.Series) -> pd.DataFrame:
-    """Return the laps with cautions told apart, and `counts`, `reason` and `flying_lap` set.
+    """Return the laps with cautions told apart, and `counts`, `reason`, `rule`, `flying_lap` set.
 
     Parameters
     ----------
     laps : DataFrame
-        run_id, session, lap, kind, reason and lap_time_s, in order of time.
+        run_id, session, lap, kind, reason, rule and lap_time_s, in order of time.
     event : Event
         The sessions.
     rain : Series of str
@@ -87,12 +87,12 @@ def _mark_cautions(laps: pd.DataFrame, ratio: pd.Series, run: pd.Index) -> None:
         if len(block) >= CAUTION_LAPS and ratio[block].max() > CAUTION_PEAK:
             times = f"{len(block)} laps at up to {ratio[block].max():.2f} times the usual one"
             laps.loc[block, "kind"] = "caution"
-            laps.loc[block, "reason"] = f"caution: {times}"
+            laps.loc[block, ["reason", "rule"]] = f"caution: {times}"
         start = max(end, start + 1)
     for i, j in [*pairwise(run), *pairwise(run[::-1])]:
         beside = laps.at[i, "kind"] == "caution" and laps.at[j, "kind"] == "timed"
         if beside and ratio[j] > SLOW:
-            laps.at[j, "reason"] = "a caution began or ended on it"
+            laps.loc[j, ["reason", "rule"]] = "a caution began or ended on it"
 
 
 def _plain(ratio: float, rain: str, wet_session: bool) -> str:

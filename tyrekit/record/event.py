@@ -42,6 +42,7 @@ from tyrekit.record.parts import (
     LogChannel,
     Meeting,
     Session,
+    Split,
     StartFinish,
     Stops,
     Tyres,
@@ -53,7 +54,7 @@ __all__ = [
     "PETROL_BASE_C", "Belief", "Car", "Caution", "Circuit", "Corner", "Driver", "Event", "Fuel",
     "HotTarget", "KeepSpare", "Limit", "Lock", "Log", "LogChannel", "LongestLife", "MatchedAxle",
     "Meeting", "MinimumTread", "NewTyres", "Pool", "SameSide", "ScrubbedBefore", "Session",
-    "StartFinish", "StartOn", "Stops", "Tyres", "load_event", "parse_event",
+    "Split", "StartFinish", "StartOn", "Stops", "Tyres", "load_event", "parse_event",
 ]  # fmt: skip
 
 PETROL_BASE_C = 15.0  # the temperature at which event.toml states the petrol's density

@@ -9,15 +9,18 @@ from tyrekit.record.event import Session
 from tyrekit.record.segments import Segment
 
 ON_THE_GRID_S = 20.0  # standing longer than this before the line is waiting on the grid
+STOPPED_S = 10.0  # standing longer than this on the track ends an attempt
+SLOWED = 0.25  # share of a lap run far below the usual speed: the lap was given up
 TO_THE_GRID = "out-lap: from the pits to the grid"
 
 
 @dataclass(frozen=True)
 class Kind:
-    """A lap's kind and the rule that gave it."""
+    """A lap's kind, why it does not count (empty when it may), and the rule that gave the kind."""
 
     kind: str
     reason: str = ""
+    rule: str = ""
 
 
 def kinds_of(
@@ -28,7 +31,7 @@ def kinds_of(
     race_laps_run: int = 0,
     raced_s: float = 0.0,
 ) -> list[Kind]:
-    """Return the kind of each lap of a run from where it began and ended.
+    """Return the kind of each lap of a run from where it began and ended, its length and pace.
 
     Parameters
     ----------
@@ -48,27 +51,66 @@ def kinds_of(
     begun_s = laps[lead].start_s if lead < len(laps) else 0.0
     for i, s in enumerate(laps[lead:]):
         if _is_over(session, race_laps_run + i, raced_s + s.start_s - begun_s):
-            found.append(Kind("cool_down", "after the finish"))
+            found.append(
+                _ruled("cool_down", "after the finish", "the race's laps or minutes are run")
+            )
         elif first_run and i == 0 and s.ends == "line":
-            found.append(Kind("timed", "the race's first lap, from the grid"))
+            found.append(_ruled("timed", "the race's first lap, from the grid", "standing start"))
         else:
             found.append(_by_ends(s, i, from_grid=first_run))
     return found
 
 
+def _ruled(kind: str, reason: str, rule: str = "") -> Kind:
+    return Kind(kind, reason, f"{reason}: {rule}" if rule else reason)
+
+
 def _by_ends(s: Segment, i: int, from_grid: bool = False) -> Kind:
-    """Return the kind a lap has by its ends alone."""
-    if s.ends == "log":
-        return Kind("in", "in-lap: it ends in the pits or where the log does")
-    if s.ends == "lane":
-        return Kind("in", "in-lap: it ends in the pit lane")
-    if s.begins == "lane" or (i == 0 and not from_grid):
-        return Kind("out", "out-lap: it begins in the pits")
+    """Return the kind a lap has by its ends, where it stood and how slow it was."""
+    if s.ends in ("log", "track", "lane"):
+        return _into_the_pits(s)
+    if s.begins == "lane":
+        lane = (
+            "it begins in the pit lane" if s.stood_s == 0 else "it begins from a stop in the lane"
+        )
+        return _ruled("out", "out-lap: it begins in the pits", lane)
+    if s.begins == "track":
+        seen = f"{s.share:.2f} of a lap" if s.share == s.share else "a part of it"
+        return _ruled("out", "out-lap: the log begins on it", f"{seen} is in the log")
+    if i == 0 and not from_grid:
+        return _ruled("out", "out-lap: it begins in the pits", "the log begins at a stand")
     if s.begins == "log":
-        return Kind("out", "out-lap: the log begins on it")
-    if s.stood_s > 0:
-        return Kind("timed", f"the car stood for {s.stood_s:.0f} s")
-    return Kind("timed")
+        return _ruled("out", "out-lap: the log begins on it", "it does not begin at the line")
+    if given_up := _given_up(s):
+        return _ruled("timed", given_up)
+    if s.from_stand:
+        return _ruled("timed", "standing start: the car stood just before the line")
+    return Kind("timed", "", f"line to line, {s.share:.2f} of a lap in {s.duration_s:.1f} s")
+
+
+def _into_the_pits(s: Segment) -> Kind:
+    """Return the kind of a lap that ends in the pits or with the log; one given up says so."""
+    if s.ends == "track":
+        seen = f"{s.share:.2f} of a lap is in the log" if s.share == s.share else ""
+        return _ruled("in", "in-lap: the log ends on the track", seen)
+    lane = s.ends == "lane"
+    where = "it ends in the pit lane" if lane else "it ends in the pits or where the log does"
+    reason = f"in-lap: {where}"
+    given_up = f"; {words}" if s.slow >= SLOWED and (words := _given_up(s)) else ""
+    stop = f", a stop of {s.stood_s:.0f} s on it" if s.stood_s > 0 and lane else ""
+    begun = ", as it began" if lane and s.begins == "lane" else ""
+    return Kind("in", reason + given_up, f"{reason}{begun}{stop}{given_up}")
+
+
+def _given_up(s: Segment) -> str:
+    """Say why a lap was given up: a stop on the track, or far slower than usual; empty if not."""
+    if s.stood_s >= STOPPED_S and s.ends == "line":
+        return f"aborted: the car stood for {s.stood_s:.0f} s"
+    if s.stood_s > 0 and s.ends == "line":
+        return f"the car stood for {s.stood_s:.0f} s"
+    if s.slow >= SLOWED:
+        return f"aborted: far below the usual speed over {100 * s.slow:.0f} % of the lap"
+    return ""
 
 
 def _before_the_start(laps: Sequence[Segment], session: Session) -> list[Kind]:
@@ -81,8 +123,8 @@ def _before_the_start(laps: Sequence[Segment], session: Session) -> list[Kind]:
     waits = bool(laps) and laps[0].stood_s >= ON_THE_GRID_S
     again = n > 0 and len(laps) > n and laps[n].stood_s > 0
     to_grid = waits and (laps[0].begins == "log" or again)
-    lead = [Kind("out", TO_THE_GRID)] if to_grid else []
-    formation = Kind("formation", "before the start")
+    lead = [_ruled("out", TO_THE_GRID, "it ends in a long wait")] if to_grid else []
+    formation = _ruled("formation", "before the start", f"formation_laps = {n} in event.toml")
     return lead + [formation] * min(n, len(laps) - len(lead))
 
 

@@ -10,25 +10,30 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tyrekit.record.crossings import Crossings, find_crossings
+from tyrekit.record.crossings import Crossings, find_crossings, has_position
 from tyrekit.record.event import Circuit, Session
 from tyrekit.record.kinds import Kind, kinds_of
+from tyrekit.record.line import sideways_at
 from tyrekit.record.motion import integral, motion_of
-from tyrekit.record.segments import STOOD_S, Segment, segments
+from tyrekit.record.pace import with_pace
+from tyrekit.record.pit_lane import STOOD_S
+from tyrekit.record.sectors import sector_times
+from tyrekit.record.segments import JOINED, Segment, segments
 from tyrekit.terms import CORNERS
 
 FloatArray = NDArray[np.float64]
 LAST_S = 10.0  # the end of a lap over which hot pressures are averaged
 SPLIT_REACH_S = 300.0
 NEEDED = (
-    "time_s", "lap", "beacon", "latitude_deg", "longitude_deg", "speed_mps", "fuel_flow_l_per_h",
-    "fuel_used_l", "fuel_c", "air_c", "track_c",
+    "time_s", "lap", "beacon", "crossing_s", "latitude_deg", "longitude_deg", "speed_mps",
+    "fuel_flow_l_per_h", "fuel_used_l", "fuel_c", "air_c", "track_c",
     *(f"tyre_pressure_{corner}_bar" for corner in CORNERS),
     *(f"wheel_speed_{corner}_mps" for corner in CORNERS),
 )  # fmt: skip
 CUT_COLUMNS = (
-    "lap", "start_s", "lap_time_s", "lap_time_se_s", "kind", "reason", "run_m", "fuel_used_l",
-    "fuel_used_before_l", "fuel_c", "air_c", "track_c", *(f"hot_{c}_bar" for c in CORNERS),
+    "lap", "start_s", "lap_time_s", "lap_time_se_s", "kind", "reason", "rule", "run_m",
+    "fuel_used_l", "fuel_used_before_l", "fuel_c", "air_c", "track_c",
+    *(f"hot_{c}_bar" for c in CORNERS),
 )  # fmt: skip
 
 
@@ -39,7 +44,8 @@ class Cut:
     Attributes
     ----------
     laps : DataFrame
-        One row per lap, `CUT_COLUMNS`; `start_s` counts from the car's first movement.
+        One row per lap, `CUT_COLUMNS`; `start_s` counts from the car's first movement. Where
+        event.toml has split lines also `sector_1_s` ..., NaN beside a split that was missed.
     duration_s : float
         From the car's first movement to its last, s.
     recorded_s : float
@@ -51,7 +57,8 @@ class Cut:
     run_km : float
         Distance run; NaN when unknown.
     way : str
-        How the laps were found: beacon, lap, position, or empty.
+        How the laps were found: time (of crossing, given by a channel), beacon, lap, position,
+        or empty.
     notes : tuple of str
         What was inferred or repaired.
     """
@@ -99,15 +106,21 @@ def cut(
     crossings = find_crossings(channels, motion, circuit)
     notes = () if crossings is not None else ("the log has no way to find laps",)
     found = crossings or Crossings(np.empty(0), np.empty(0), "")
-    runs = segments(motion, found, circuit.length_m, sample_s=sample_s)
+    aside = None
+    if has_position(channels) and circuit.start_finish is not None:
+        aside = sideways_at(channels, circuit.start_finish, found.time_s)
+    stretches = segments(motion, found, circuit.length_m, sample_s=sample_s, sideways_m=aside)
+    runs = with_pace(stretches, motion)
     kinds = kinds_of(
         runs, session, first_run=first_run, race_laps_run=race_laps_run, raced_s=raced_s
     )
     first, last = motion.moving()
     used = litres(channels)
-    notes = (*notes, *found.notes, *(s.note for s in runs if s.note))
+    sectors = sector_times(channels, motion, circuit, runs)
+    notes = (*notes, *found.notes, *(s.note for s in runs if s.note), *sectors.notes)
+    notes = (*notes, *_stops(runs, kinds))
     return Cut(
-        _table(channels, runs, kinds, used, first),
+        _table(channels, runs, kinds, used, first).join(sectors.table),
         last - first,
         float(channels["time_s"].iloc[-1]) - first,
         float(used[-1]) if len(used) else float("nan"),
@@ -116,6 +129,20 @@ def cut(
         found.way,
         tuple(dict.fromkeys(notes)),
     )
+
+
+def _stops(laps: Sequence[Segment], kinds: Sequence[Kind]) -> list[str]:
+    """Say where one run of the book holds a stop in the pits."""
+    found = []
+    for i, (one, two) in enumerate(pairwise(kinds), start=1):
+        if one.kind == "in" and two.kind == "out":
+            stood_s = max(laps[i - 1].stood_s, laps[i].stood_s)
+            how = (
+                f"stopped for {stood_s:.0f} s in the pits" if stood_s else "drove through the pits"
+            )
+            more = ": if tyres or driver changed, give the laps after it a run of their own"
+            found.append(f"the car {how} after lap {i}{more if stood_s else ''}")
+    return found
 
 
 def litres(channels: pd.DataFrame) -> FloatArray:
@@ -187,6 +214,9 @@ def _table(
         "lap_time_se_s": np.array([s.se_s for s in laps]),
         "kind": [k.kind for k in kinds],
         "reason": [_why(s, k) for s, k in zip(laps, kinds, strict=True)],
+        "rule": [
+            "; ".join(filter(None, (k.rule, s.note))) for s, k in zip(laps, kinds, strict=True)
+        ],
         "run_m": np.array([s.run_m for s in laps]),
         "fuel_used_l": after - before,
         "fuel_used_before_l": before,
@@ -221,7 +251,7 @@ def _fuel_at(
 
 def _why(s: Segment, kind: Kind) -> str:
     """Return the reason that goes with a lap; a joined lap's time is as good as any."""
-    return kind.reason or (s.note if "joined" not in s.note else "")
+    return kind.reason or (s.note if s.note != JOINED else "")
 
 
 def _mean_over(

@@ -17,11 +17,15 @@ EQUATORIAL_RADIUS_M, FLATTENING = 6378137.0, 1 / 298.257223563  # WGS84
 
 @dataclass(frozen=True)
 class Motion:
-    """Speed and distance run over a log; `speed_mps` is NaN throughout when nothing tells it."""
+    """Speed and distance run over a log; `speed_mps` is NaN throughout when nothing tells it.
+
+    `own` is whether a channel of its own tells the speed, not position.
+    """
 
     time_s: FloatArray
     speed_mps: FloatArray
     run_m: FloatArray
+    own: bool = True
 
     @property
     def known(self) -> bool:
@@ -64,15 +68,18 @@ def motion_of(channels: pd.DataFrame) -> Motion:
     """Return how the car moved, from the speed channel, else a wheel, else position."""
     time_s = channels["time_s"].to_numpy()
     names = ["speed_mps", *(c for c in channels.columns if c.startswith("wheel_speed_"))]
-    speed = next((channels[name].to_numpy() for name in names if name in channels), None)
+    given = (channels[name].to_numpy() for name in names if name in channels)
+    # a channel that never moves is dead
+    speed = next((s for s in given if (np.abs(s) > MOVING_MPS).any()), None)
+    own = speed is not None
     if speed is None and {"latitude_deg", "longitude_deg"} <= set(channels.columns):
         speed = _speed_from_position(channels)
     if speed is None or not np.isfinite(speed).any():
         unknown = np.full(len(time_s), np.nan)
-        return Motion(time_s, unknown, unknown)
+        return Motion(time_s, unknown, unknown, own=False)
     good = np.isfinite(speed)
     filled = np.interp(time_s, time_s[good], np.abs(speed[good]))
-    return Motion(time_s, filled, integral(time_s, filled))
+    return Motion(time_s, filled, integral(time_s, filled), own)
 
 
 def integral(time_s: FloatArray, rate: FloatArray) -> FloatArray:

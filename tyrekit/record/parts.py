@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Annotated, Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -61,13 +62,54 @@ class StartFinish(Record):
     width_m: Annotated[float, Strict(), Field(gt=0, le=200)] = 30.0
 
 
+class Split(Record):
+    """A split line: on the ground as the start/finish line is, by distance from it, or both."""
+
+    name: str = ""
+    latitude_deg: Annotated[float, Strict(), Field(ge=-90, le=90)] | None = None
+    longitude_deg: Annotated[float, Strict(), Field(ge=-180, le=180)] | None = None
+    heading_deg: Annotated[float, Strict(), Field(ge=-360, le=360)] | None = None
+    width_m: Annotated[float, Strict(), Field(gt=0, le=200)] = 30.0
+    distance_m: Above | None = None
+
+    @model_validator(mode="after")
+    def _has_a_place(self) -> Split:
+        given = (self.latitude_deg, self.longitude_deg, self.heading_deg)
+        if any(x is None for x in given) and any(x is not None for x in given):
+            raise ValueError("a line needs latitude_deg, longitude_deg and heading_deg")
+        if self.line is None and self.distance_m is None:
+            raise ValueError("a split needs distance_m, or a line, or both")
+        return self
+
+    @property
+    def line(self) -> StartFinish | None:
+        """The line on the ground, where it is given."""
+        if self.latitude_deg is None or self.longitude_deg is None or self.heading_deg is None:
+            return None
+        return StartFinish(
+            latitude_deg=self.latitude_deg, longitude_deg=self.longitude_deg,
+            heading_deg=self.heading_deg, width_m=self.width_m,
+        )  # fmt: skip
+
+
 class Circuit(Record):
-    """The circuit; `pit_loss_s` is lane instead of track, without the stationary time."""
+    """The circuit; `pit_loss_s` is lane instead of track, without the stationary time.
+
+    Its splits stand in the order in which a lap crosses them.
+    """
 
     length_m: Annotated[float, Strict(), Field(ge=200, le=100_000)]
     pit_loss_s: NotNegative
     start_finish: StartFinish | None = None
     lap_time_s: Belief | None = None
+    splits: tuple[Split, ...] = Field(default=(), alias="split")
+
+    @model_validator(mode="after")
+    def _splits_follow_each_other(self) -> Circuit:
+        places = [s.distance_m for s in self.splits if s.distance_m is not None]
+        if any(b <= a for a, b in pairwise([0.0, *places, self.length_m])):
+            raise ValueError("distance_m of [[circuit.split]] must rise, and end before length_m")
+        return self
 
 
 class Car(Record):

@@ -16,6 +16,7 @@ from tyrekit.record.event import Event
 from tyrekit.record.kinds import TO_THE_GRID
 from tyrekit.record.laps import CUT_COLUMNS, NEEDED, Cut, cut, split_at
 from tyrekit.record.logs import LogData, read_log
+from tyrekit.record.tables import SECTOR
 
 NOT_RACE_LAPS = ("formation", "cool_down")
 
@@ -244,7 +245,7 @@ def _ran(
 
 
 def _no_laps() -> pd.DataFrame:
-    texts = ("kind", "reason", "source")
+    texts = ("kind", "reason", "rule", "source")
     columns = {name: pd.Series(dtype="float64") for name in CUT_COLUMNS}
     columns |= {name: pd.Series(dtype="str") for name in texts}
     return pd.DataFrame(columns | {"lap": pd.Series(dtype="int64")})
@@ -276,7 +277,8 @@ def _filled_in(laps: pd.DataFrame, typed: pd.DataFrame) -> pd.DataFrame:
             if np.isnan(filled.loc[i, name]):
                 filled.loc[i, name] = known.loc[lap, name]
         if kind := known.loc[lap, "kind"]:
-            filled.loc[i, ["kind", "reason"]] = [kind, "" if kind == "timed" else "as typed"]
+            why = "" if kind == "timed" else "as typed"
+            filled.loc[i, ["kind", "reason", "rule"]] = [kind, why, "as typed"]
     more = typed[~typed["lap"].isin(filled["lap"])].sort_values("lap")
     if not len(more):
         return filled
@@ -301,7 +303,9 @@ def _typed_laps(typed: pd.DataFrame, begun_s: float) -> pd.DataFrame:
         "lap_time_se_s": np.array([typed_se_s(t) for t in times]),
         "kind": kinds,
         "reason": ["" if k == "timed" else r for k, r in zip(kinds, reasons, strict=True)],
+        "rule": [r or "timed: nothing says otherwise" for r in reasons],
         "source": "typed",
+        **{name: typed[name].to_numpy() for name in typed.columns if SECTOR.fullmatch(name)},
         **{name: typed[name].to_numpy() for name in ("fuel_used_l", "air_c", "track_c")},
     }
     return built.assign(**data)

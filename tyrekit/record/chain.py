@@ -1,0 +1,71 @@
+"""Which signals are crossings: the chain whose distances best make whole laps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+NEAR = 0.05  # of a lap: distances by speed agree as well, common practice, no source
+MOST_MISSED = 6  # crossings in a row
+EXTRA, MISSED, ODD = 1.5, 1.0, 3.0  # what a false signal, a missed one, an odd distance cost
+EDGE_LAPS = 0.65  # a run's first or last stretch may be this much longer than a whole lap short
+
+
+def laps_between(one_m: float, two_m: float, lap_m: float, edge: bool = False) -> int:
+    """Return how many laps a distance is; 0 when it is no whole number of them.
+
+    At an edge, where a run begins or ends away from the line, any part of a lap may be added.
+    """
+    share = (two_m - one_m) / lap_m
+    if edge:
+        return max(1, int(share + EDGE_LAPS))
+    laps = round(share)
+    return laps if laps >= 1 and abs(share - laps) < NEAR * max(1.0, 0.5 * laps) else 0
+
+
+def likely_chain(run_m: Sequence[float], lap_m: float, free: Sequence[bool]) -> list[int]:
+    """Return the places of the crossings to keep, the first and last (the run's ends) among them.
+
+    Parameters
+    ----------
+    run_m : sequence of float
+        Distance run at the run's start, at each signal and at its end.
+    lap_m : float
+        A lap as this log measures it.
+    free : sequence of bool
+        Whether a signal stands in the pit lane, from and to which any distance is good.
+
+    Notes
+    -----
+    The cheapest path by dynamic programming: each false signal, missed crossing and distance
+    that is no whole number of laps costs; a distance off a whole number costs a little.
+    """
+    last = len(run_m) - 1
+    cost = [0.0] + [np.inf] * last
+    came = [0] * (last + 1)
+    for j in range(1, last + 1):
+        for i in range(max(0, j - 8), j):
+            edge = i == 0 or j == last
+            step = _cost((run_m[j] - run_m[i]) / lap_m, edge, free[i] or free[j])
+            total = cost[i] + step + EXTRA * (j - i - 1)
+            if total < cost[j]:
+                cost[j], came[j] = total, i
+    path = [last]
+    while path[-1] > 0:
+        path.append(came[path[-1]])
+    return path[::-1]
+
+
+def _cost(share: float, edge: bool, free: bool) -> float:
+    if edge:
+        return MISSED * (max(1, int(share + EDGE_LAPS)) - 1)
+    laps = max(1, round(share))
+    if laps > 1 + MOST_MISSED:
+        return ODD
+    off = abs(share - laps)
+    if off < NEAR * max(1.0, 0.5 * laps):
+        return MISSED * (laps - 1) + 0.3 * min(1.0, off / NEAR)
+    return 0.5 if free else ODD

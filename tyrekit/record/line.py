@@ -1,0 +1,224 @@
+"""Crossings of a line on the ground from position: checked for heading, then fitted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from tyrekit.record.motion import Motion, fixes, on_plane
+from tyrekit.record.parts import StartFinish
+from tyrekit.record.pulses import SAME_SIGNAL_S, Crossings, locked_out
+
+FloatArray = NDArray[np.float64]
+RECEIVER_ERROR_M = 1.0  # of one position: common practice for a 10 Hz receiver, no source
+RECEIVER_WANDER_M = 0.9  # the part of it that no smoothing removes, where the log cannot tell
+LEAST_WANDER_M, MOST_WANDER_M = 0.1, 3.0
+WANDER_S = 15.0  # how long the slow part of a receiver's error lasts: common practice, no source
+GATE_MARGIN_M = 10.0
+REACH_S = 2.0  # positions this far either side of the line enter the fit
+BRIDGED_S = 10.0  # a drop-out over the line is bridged by speed up to this long
+DRIFT_SHARE = 0.01  # of the distance bridged: error of a speed channel, common practice, no source
+
+
+@dataclass(frozen=True)
+class Track:
+    """Fixes about a line: time, metres past it along its heading, metres to its right."""
+
+    time_s: FloatArray
+    along_m: FloatArray
+    across_m: FloatArray
+
+
+def track_about(channels: pd.DataFrame, line: StartFinish) -> Track:
+    """Return a log's fresh positions on the plane of a line."""
+    at = fixes(channels)
+    along, across = on_plane(
+        channels["latitude_deg"].to_numpy()[at], channels["longitude_deg"].to_numpy()[at], line
+    )
+    return Track(channels["time_s"].to_numpy()[at], along, across)
+
+
+def over_line(
+    channels: pd.DataFrame, motion: Motion, line: StartFinish, wander_m: float = RECEIVER_WANDER_M
+) -> Crossings:
+    """Return the crossings of a line by position.
+
+    Parameters
+    ----------
+    channels : DataFrame
+        `time_s`, `latitude_deg` and `longitude_deg`.
+    motion : Motion
+        How the car moved: the fit runs against distance, and drop-outs are bridged by it.
+    line : StartFinish
+        The line.
+    wander_m : float
+        Slow error of the receiver, m, which no fit removes.
+    """
+    track = track_about(channels, line)
+    t, along = track.time_s, track.along_m
+    gap_s = BRIDGED_S if motion.own else REACH_S
+    rising = np.flatnonzero((along[:-1] < 0) & (along[1:] >= 0) & (np.diff(t) < gap_s))
+    gate_m = 0.5 * line.width_m + GATE_MARGIN_M
+    good = [i for i in rising if _through(track, int(i), gate_m) and _heads_over(track, int(i))]
+    good = [i for i in good if _straight(track, motion, int(i))]
+    if not good:
+        return Crossings(np.empty(0), np.empty(0), "position", (_why_none(track, line),))
+    first = np.array(good)[locked_out(t[np.array(good)], SAME_SIGNAL_S)]
+    fitted = np.array([_fitted(track, motion, int(i), wander_m) for i in first])
+    longest_s = float(np.max(t[first + 1] - t[first]))
+    words = (
+        f"positions that dropped out over the line are bridged by speed, up to {longest_s:.1f} s"
+    )
+    return Crossings(
+        fitted[:, 0], fitted[:, 1], "position", (words,) if longest_s >= REACH_S else ()
+    )
+
+
+def sideways_at(channels: pd.DataFrame, line: StartFinish, times: FloatArray) -> FloatArray:
+    """Return how far to the right of the line's middle the car was at some times; NaN unknown."""
+    track = track_about(channels, line)
+    if len(track.time_s) < 2:
+        return np.full(len(times), np.nan)
+    at: FloatArray = np.interp(times, track.time_s, track.across_m)
+    after = np.clip(np.searchsorted(track.time_s, times), 1, len(track.time_s) - 1)
+    near = np.minimum(np.abs(track.time_s[after] - times), np.abs(track.time_s[after - 1] - times))
+    along = np.interp(times, track.time_s, track.along_m)
+    return np.where((near < REACH_S) & (np.abs(along) < 50.0), at, np.nan)
+
+
+def receiver_wander_m(channels: pd.DataFrame, motion: Motion) -> float:
+    """Return the slow error of the receiver along the track, m, measured against the speed channel.
+
+    Distance by position less distance by speed moves with the receiver's error. Means over two
+    seconds shed its quick part; how far they part over `WANDER_S` tells the slow part, taken as
+    exponentially correlated over that time. Errors of the speed channel count as the receiver's:
+    the answer is high rather than low. Without a speed channel, common practice stands in.
+    """
+    if not motion.own:
+        return RECEIVER_WANDER_M
+    error = _distance_error(channels, motion)
+    if error is None:
+        return RECEIVER_WANDER_M
+    means, spread = error
+    lag = max(1, round(WANDER_S / REACH_S))
+    parted = means[lag:] - means[:-lag]
+    parted = parted[np.isfinite(parted)]
+    if len(parted) < 3 * lag:
+        return RECEIVER_WANDER_M
+    parted = parted - np.median(parted)
+    middle = np.mean(np.square(parted[np.abs(parted) <= 4 * np.median(np.abs(parted)) + 1e-9]))
+    slow = (middle - 2 * spread) / (2 * (1 - np.exp(-lag * REACH_S / WANDER_S)))
+    return float(np.clip(np.sqrt(max(slow, 0.0)), LEAST_WANDER_M, MOST_WANDER_M))
+
+
+def _distance_error(channels: pd.DataFrame, motion: Motion) -> tuple[FloatArray, float] | None:
+    """Return distance by position less by speed, means over `REACH_S`, and their quick variance."""
+    at = fixes(channels)
+    t = channels["time_s"].to_numpy()[at]
+    if len(t) < 50 or np.median(np.diff(t)) > 0.5 * REACH_S:
+        return None
+    middle = StartFinish(
+        latitude_deg=float(np.median(channels["latitude_deg"].to_numpy()[at])),
+        longitude_deg=float(np.median(channels["longitude_deg"].to_numpy()[at])), heading_deg=0.0,
+    )  # fmt: skip
+    plane = track_about(channels, middle)
+    x, y = plane.along_m, plane.across_m
+    ends = np.clip([t - 1.0, t + 1.0], t[0], t[-1])
+    dx, dy = (np.interp(ends[1], t, v) - np.interp(ends[0], t, v) for v in (x, y))
+    size = np.hypot(dx, dy)
+    size = np.where(size > 0, size, np.nan)
+    mid_x, mid_y = (dx[1:] + dx[:-1]) / 2, (dy[1:] + dy[:-1]) / 2
+    forward = (np.diff(x) * mid_x + np.diff(y) * mid_y) / np.hypot(mid_x, mid_y)
+    by_speed = np.diff(np.interp(t, motion.time_s, motion.run_m))
+    moving = (motion.speed_at(t[1:]) > 10.0) & (np.diff(t) < 0.5 * REACH_S) & np.isfinite(size[1:])
+    if moving.sum() < 50:
+        return None
+    scale = float(np.sum(forward[moving]) / np.sum(by_speed[moving]))
+    error = np.cumsum(np.where(moving, forward - scale * by_speed, 0.0))
+    return _means(t[1:], np.where(moving, error, np.nan))
+
+
+def _means(t: FloatArray, error: FloatArray) -> tuple[FloatArray, float]:
+    block = ((t - t[0]) // REACH_S).astype(np.intp)
+    good = np.isfinite(error)
+    counts = np.bincount(block[good], minlength=block[-1] + 1)
+    sums = np.bincount(block[good], error[good], minlength=block[-1] + 1)
+    usual = np.median(counts[counts > 0])
+    means = np.where(counts >= 0.8 * usual, sums / np.maximum(counts, 1), np.nan)
+    second = error[2:] - 2 * error[1:-1] + error[:-2]
+    white = np.nanmedian(np.square(second)) / 0.4549 / 6  # median of a chi-square with 1 df
+    return means, float(white / usual)
+
+
+def _through(track: Track, i: int, gate_m: float) -> bool:
+    share = track.along_m[i] / (track.along_m[i] - track.along_m[i + 1])
+    across = track.across_m[i] + share * (track.across_m[i + 1] - track.across_m[i])
+    return bool(abs(across) < gate_m)
+
+
+def _heads_over(track: Track, i: int) -> bool:
+    """Whether the car goes over the line the right way, within 45 degrees, faster than walking."""
+    t = track.time_s
+    ends = np.clip([t[i] - 1.0, t[i + 1] + 1.0], t[0], t[-1])
+    along, across = np.interp(ends, t, track.along_m), np.interp(ends, t, track.across_m)
+    forward = along[1] - along[0]
+    return bool(forward > abs(across[1] - across[0]) and forward > 3.0 * (ends[1] - ends[0]))
+
+
+def _straight(track: Track, motion: Motion, i: int) -> bool:
+    """Whether a drop-out over the line lies on a straight: as far as the speed says."""
+    begun, ended = track.time_s[i], track.time_s[i + 1]
+    if ended - begun < REACH_S:
+        return True
+    run_m = motion.distance_m(float(begun), float(ended))
+    return abs((track.along_m[i + 1] - track.along_m[i]) / run_m - 1) < 0.03 if run_m else False
+
+
+def _fitted(track: Track, motion: Motion, i: int, wander_m: float) -> tuple[float, float]:
+    """Return a crossing's time and standard error.
+
+    Position along the heading is fitted by a line against the distance run over the seconds
+    around the crossing; a bend there shifts every lap's crossing alike and leaves lap times be.
+    """
+    t, along = track.time_s, track.along_m
+    share = along[i] / (along[i] - along[i + 1])
+    runs = np.interp(t[i : i + 2], motion.time_s, motion.run_m)
+    guess = float(t[i] + share * (t[i + 1] - t[i]))
+    if motion.own and runs[1] > runs[0]:
+        guess = float(np.interp(runs[0] + share * (runs[1] - runs[0]), motion.run_m, motion.time_s))
+    speed = float(motion.speed_at(np.array([guess]))[0])
+    near = (t >= min(guess, t[i + 1]) - REACH_S) & (t <= max(guess, t[i]) + REACH_S)
+    if t[i + 1] - t[i] >= REACH_S:
+        near = (t >= t[i] - REACH_S) & (t <= t[i + 1] + REACH_S)
+    before, after = int((near & (t < guess)).sum()), int((near & (t >= guess)).sum())
+    plain = guess, RECEIVER_ERROR_M / max(speed, 1.0)
+    if min(before, after) < 3 or not speed > 3.0:
+        return plain
+    run = np.interp(t[near], motion.time_s, motion.run_m)
+    centre = float(np.interp(guess, motion.time_s, motion.run_m))
+    slope, offset = np.polyfit(run - centre, along[near], 1)
+    if not 0.8 < slope < 1.25:
+        return plain
+    residual = along[near] - offset - slope * (run - centre)
+    white_m = np.sqrt(np.sum(residual**2) / (len(run) - 2) / len(run))
+    time = float(np.interp(centre - offset / slope, motion.run_m, motion.time_s))
+    drift_m = DRIFT_SHARE * 0.5 * (t[i + 1] - t[i]) * speed if t[i + 1] - t[i] >= REACH_S else 0.0
+    return time, float(np.sqrt(white_m**2 + wander_m**2 + drift_m**2) / speed)
+
+
+def _why_none(track: Track, line: StartFinish) -> str:
+    """Say how near the car came to a line it never crossed."""
+    along, across = track.along_m, track.across_m
+    if not len(along):
+        return "the receiver had no position"
+    gate_m = 0.5 * line.width_m + GATE_MARGIN_M
+    falling = (along[:-1] >= 0) & (along[1:] < 0) & (np.abs(across[:-1]) < gate_m)
+    if falling.any():
+        return f"the line is only crossed against heading_deg = {line.heading_deg:g}"
+    nearest_m = float(np.hypot(along, across).min())
+    return (
+        f"the line of [circuit] start_finish is never crossed; the car comes {nearest_m:.0f} m near"
+    )
