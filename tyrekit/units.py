@@ -93,7 +93,8 @@ SPELLINGS: dict[str, str] = {
 
 # What the last part of one of our names says: suffix -> (quantity, kit unit -> suffix unit).
 SUFFIXES: dict[str, tuple[str, str]] = {
-    "_s_per_kg": ("fuel effect", "s/kg"),
+    "_s_per_kg": ("fuel effect", "s/kg"), "_kj_per_kg": ("work over mass", "kJ/kg"),
+    "_pct_per_s": ("rate", "%/s"),
     "_l_per_h": ("flow", "l/h"), "_kg_per_l": ("density", "kg/l"),
     "_mps2": ("acceleration", "m/s2"),
     "_kg_per_m3": ("density of air", "kg/m3"), "_j_per_m": ("work over distance", "J/m"),
