@@ -233,7 +233,7 @@ def test_a_double_trigger_is_shut_out(track):
     passed = np.searchsorted(twice, channels["time_s"], side="right")
     channels["beacon"] = np.diff(passed, prepend=0)
     made = cut(channels, track.circuit, track.session(), sample_s=0.05)
-    assert len(timed(made)) == 8 and any("too soon" in note for note in made.notes)
+    assert len(timed(made)) == 8 and any("too many" in note for note in made.notes)
 
 
 def test_the_wrong_way_over_the_line_is_no_crossing(track):

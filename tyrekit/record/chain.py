@@ -11,6 +11,7 @@ FloatArray = NDArray[np.float64]
 NEAR = 0.05  # of a lap: distances by speed agree as well, common practice, no source
 MOST_MISSED = 6  # crossings in a row
 EXTRA, MISSED, ODD = 1.5, 1.0, 3.0  # what a false signal, a missed one, an odd distance cost
+MOST_EXTRA = 12  # false signals in a row
 EDGE_LAPS = 0.65  # a run's first or last stretch may be this much longer than a whole lap short
 
 
@@ -47,7 +48,7 @@ def likely_chain(run_m: Sequence[float], lap_m: float, free: Sequence[bool]) -> 
     cost = [0.0] + [np.inf] * last
     came = [0] * (last + 1)
     for j in range(1, last + 1):
-        for i in range(max(0, j - 8), j):
+        for i in range(max(0, j - 1 - MOST_EXTRA), j):
             edge = i == 0 or j == last
             step = _cost((run_m[j] - run_m[i]) / lap_m, edge, free[i] or free[j])
             total = cost[i] + step + EXTRA * (j - i - 1)

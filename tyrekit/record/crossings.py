@@ -8,15 +8,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tyrekit.record.line import over_line, receiver_wander_m
+from tyrekit.record.line import over_line
 from tyrekit.record.motion import Motion
 from tyrekit.record.parts import Circuit
-from tyrekit.record.pulses import SAME_SIGNAL_S, Crossings, marked
+from tyrekit.record.pulses import Crossings, marked
+from tyrekit.record.receiver import with_wander
 
 __all__ = ["Crossings", "find_crossings"]
 
 FloatArray = NDArray[np.float64]
 FASTEST_MPS = 70.0  # mean speed of a lap no car of this kind reaches
+BOUNCE_S = 0.3  # a contact that bounces gives signals as near as this
 SAME_CROSSING_S = 2.0  # two ways that differ by less, their usual lag apart, saw one crossing
 MARKS = ("crossing_s", "beacon", "lap")
 
@@ -29,11 +31,11 @@ def find_crossings(channels: pd.DataFrame, motion: Motion, circuit: Circuit) -> 
     when the log has no mark of the line, and no position with a known line.
     """
     # a distance tells false signals from true ones; without it only time can
-    lock_out_s = SAME_SIGNAL_S if motion.known else 0.6 * circuit.length_m / FASTEST_MPS
+    lock_out_s = BOUNCE_S if motion.known else 0.6 * circuit.length_m / FASTEST_MPS
     ways = [marked(channels, way, lock_out_s) for way in MARKS if way in channels]
     if has_position(channels) and circuit.start_finish is not None:
-        wander_m = receiver_wander_m(channels, motion)
-        ways.append(over_line(channels, motion, circuit.start_finish, wander_m))
+        placed = over_line(channels, motion, circuit.start_finish)
+        ways.append(with_wander(placed, channels, motion))
     if not ways:
         return None
     best = _surest(ways, motion, circuit)

@@ -14,9 +14,6 @@ from tyrekit.record.pulses import SAME_SIGNAL_S, Crossings, locked_out
 
 FloatArray = NDArray[np.float64]
 RECEIVER_ERROR_M = 1.0  # of one position: common practice for a 10 Hz receiver, no source
-RECEIVER_WANDER_M = 0.9  # the part of it that no smoothing removes, where the log cannot tell
-LEAST_WANDER_M, MOST_WANDER_M = 0.1, 3.0
-WANDER_S = 15.0  # how long the slow part of a receiver's error lasts: common practice, no source
 GATE_MARGIN_M = 10.0
 REACH_S = 2.0  # positions this far either side of the line enter the fit
 BRIDGED_S = 10.0  # a drop-out over the line is bridged by speed up to this long
@@ -41,10 +38,8 @@ def track_about(channels: pd.DataFrame, line: StartFinish) -> Track:
     return Track(channels["time_s"].to_numpy()[at], along, across)
 
 
-def over_line(
-    channels: pd.DataFrame, motion: Motion, line: StartFinish, wander_m: float = RECEIVER_WANDER_M
-) -> Crossings:
-    """Return the crossings of a line by position.
+def over_line(channels: pd.DataFrame, motion: Motion, line: StartFinish) -> Crossings:
+    """Return the crossings of a line by position, with the quick part of the receiver's error.
 
     Parameters
     ----------
@@ -54,8 +49,6 @@ def over_line(
         How the car moved: the fit runs against distance, and drop-outs are bridged by it.
     line : StartFinish
         The line.
-    wander_m : float
-        Slow error of the receiver, m, which no fit removes.
     """
     track = track_about(channels, line)
     t, along = track.time_s, track.along_m
@@ -67,7 +60,7 @@ def over_line(
     if not good:
         return Crossings(np.empty(0), np.empty(0), "position", (_why_none(track, line),))
     first = np.array(good)[locked_out(t[np.array(good)], SAME_SIGNAL_S)]
-    fitted = np.array([_fitted(track, motion, int(i), wander_m) for i in first])
+    fitted = np.array([_fitted(track, motion, int(i)) for i in first])
     longest_s = float(np.max(t[first + 1] - t[first]))
     words = (
         f"positions that dropped out over the line are bridged by speed, up to {longest_s:.1f} s"
@@ -87,70 +80,6 @@ def sideways_at(channels: pd.DataFrame, line: StartFinish, times: FloatArray) ->
     near = np.minimum(np.abs(track.time_s[after] - times), np.abs(track.time_s[after - 1] - times))
     along = np.interp(times, track.time_s, track.along_m)
     return np.where((near < REACH_S) & (np.abs(along) < 50.0), at, np.nan)
-
-
-def receiver_wander_m(channels: pd.DataFrame, motion: Motion) -> float:
-    """Return the slow error of the receiver along the track, m, measured against the speed channel.
-
-    Distance by position less distance by speed moves with the receiver's error. Means over two
-    seconds shed its quick part; how far they part over `WANDER_S` tells the slow part, taken as
-    exponentially correlated over that time. Errors of the speed channel count as the receiver's:
-    the answer is high rather than low. Without a speed channel, common practice stands in.
-    """
-    if not motion.own:
-        return RECEIVER_WANDER_M
-    error = _distance_error(channels, motion)
-    if error is None:
-        return RECEIVER_WANDER_M
-    means, spread = error
-    lag = max(1, round(WANDER_S / REACH_S))
-    parted = means[lag:] - means[:-lag]
-    parted = parted[np.isfinite(parted)]
-    if len(parted) < 3 * lag:
-        return RECEIVER_WANDER_M
-    parted = parted - np.median(parted)
-    middle = np.mean(np.square(parted[np.abs(parted) <= 4 * np.median(np.abs(parted)) + 1e-9]))
-    slow = (middle - 2 * spread) / (2 * (1 - np.exp(-lag * REACH_S / WANDER_S)))
-    return float(np.clip(np.sqrt(max(slow, 0.0)), LEAST_WANDER_M, MOST_WANDER_M))
-
-
-def _distance_error(channels: pd.DataFrame, motion: Motion) -> tuple[FloatArray, float] | None:
-    """Return distance by position less by speed, means over `REACH_S`, and their quick variance."""
-    at = fixes(channels)
-    t = channels["time_s"].to_numpy()[at]
-    if len(t) < 50 or np.median(np.diff(t)) > 0.5 * REACH_S:
-        return None
-    middle = StartFinish(
-        latitude_deg=float(np.median(channels["latitude_deg"].to_numpy()[at])),
-        longitude_deg=float(np.median(channels["longitude_deg"].to_numpy()[at])), heading_deg=0.0,
-    )  # fmt: skip
-    plane = track_about(channels, middle)
-    x, y = plane.along_m, plane.across_m
-    ends = np.clip([t - 1.0, t + 1.0], t[0], t[-1])
-    dx, dy = (np.interp(ends[1], t, v) - np.interp(ends[0], t, v) for v in (x, y))
-    size = np.hypot(dx, dy)
-    size = np.where(size > 0, size, np.nan)
-    mid_x, mid_y = (dx[1:] + dx[:-1]) / 2, (dy[1:] + dy[:-1]) / 2
-    forward = (np.diff(x) * mid_x + np.diff(y) * mid_y) / np.hypot(mid_x, mid_y)
-    by_speed = np.diff(np.interp(t, motion.time_s, motion.run_m))
-    moving = (motion.speed_at(t[1:]) > 10.0) & (np.diff(t) < 0.5 * REACH_S) & np.isfinite(size[1:])
-    if moving.sum() < 50:
-        return None
-    scale = float(np.sum(forward[moving]) / np.sum(by_speed[moving]))
-    error = np.cumsum(np.where(moving, forward - scale * by_speed, 0.0))
-    return _means(t[1:], np.where(moving, error, np.nan))
-
-
-def _means(t: FloatArray, error: FloatArray) -> tuple[FloatArray, float]:
-    block = ((t - t[0]) // REACH_S).astype(np.intp)
-    good = np.isfinite(error)
-    counts = np.bincount(block[good], minlength=block[-1] + 1)
-    sums = np.bincount(block[good], error[good], minlength=block[-1] + 1)
-    usual = np.median(counts[counts > 0])
-    means = np.where(counts >= 0.8 * usual, sums / np.maximum(counts, 1), np.nan)
-    second = error[2:] - 2 * error[1:-1] + error[:-2]
-    white = np.nanmedian(np.square(second)) / 0.4549 / 6  # median of a chi-square with 1 df
-    return means, float(white / usual)
 
 
 def _through(track: Track, i: int, gate_m: float) -> bool:
@@ -177,7 +106,7 @@ def _straight(track: Track, motion: Motion, i: int) -> bool:
     return abs((track.along_m[i + 1] - track.along_m[i]) / run_m - 1) < 0.03 if run_m else False
 
 
-def _fitted(track: Track, motion: Motion, i: int, wander_m: float) -> tuple[float, float]:
+def _fitted(track: Track, motion: Motion, i: int) -> tuple[float, float]:
     """Return a crossing's time and standard error.
 
     Position along the heading is fitted by a line against the distance run over the seconds
@@ -206,7 +135,7 @@ def _fitted(track: Track, motion: Motion, i: int, wander_m: float) -> tuple[floa
     white_m = np.sqrt(np.sum(residual**2) / (len(run) - 2) / len(run))
     time = float(np.interp(centre - offset / slope, motion.run_m, motion.time_s))
     drift_m = DRIFT_SHARE * 0.5 * (t[i + 1] - t[i]) * speed if t[i + 1] - t[i] >= REACH_S else 0.0
-    return time, float(np.sqrt(white_m**2 + wander_m**2 + drift_m**2) / speed)
+    return time, float(np.hypot(white_m, drift_m) / speed)
 
 
 def _why_none(track: Track, line: StartFinish) -> str:
