@@ -52,7 +52,9 @@ def test_measures_of_a_known_drive():
     assert found["steering_work_deg"] == pytest.approx(6 * 180.0, rel=0.03)
     assert found["steering_reversals"] == 6  # once in each bend
     assert found["braking_peak_mps2"] == pytest.approx(8.0, rel=0.01)
-    assert found["coasting_pct"] == pytest.approx(100 * 1.1 / 15, abs=1.0)
+    assert found["coasting_pct"] == pytest.approx(
+        100 * 1.1 / 15, abs=1.5
+    )  # the window takes 0.1 s off each end
     braking = drive(100.0)
     on = braking["brake_bar"] > 3.6
     power = -braking["acceleration_long_mps2"].clip(upper=0) * braking["speed_mps"]
