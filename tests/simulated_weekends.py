@@ -5,7 +5,8 @@ sliding (less on out- and in-laps than the fit's whole laps of age), rubber buil
 saturating exponential and is partly lost overnight, tyres warm up exponentially, traffic comes in
 bunches. `harsh` adds what the fit leaves out: correlated noise, a fresh-tyre gain, saving in
 races, a curved temperature effect and wear that depends on temperature. `believed` draws the truth
-from the fit's own beliefs and forms, to test whether its intervals hold what they promise.
+from the fit's own beliefs and forms (shape `believed`: any of its shapes too), to test whether its
+intervals hold what they promise.
 """
 
 from __future__ import annotations
@@ -124,13 +125,19 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
     if believed:
         power = rng.normal(*prior.FUEL_EFFECT_SHARE)
     wear = believe("drop_off_s_per_lap") if believed else rng.uniform(0.01, 0.10) * scale
-    if shape != "linear":
-        wear = rng.uniform(0.01, 0.04) * scale
-    most = {"linear": 0.0, "curved": 0.22, "cliff": 0.25}[shape]
-    curve = rng.uniform(0.08, most) if most else 0.0
+    knee_laps = rng.uniform(10, 17)
+    if shape == "believed":
+        shape, knee_laps = str(rng.choice(["linear", "curved", "cliff"])), rng.uniform(6, 32)
+    if believed and shape != "linear":
+        own = {"curved": "drop_off_curve_s", "cliff": "drop_off_knee_s_per_lap"}[shape]
+        curve = believe(own)
+    else:
+        wear = rng.uniform(0.01, 0.04) * scale if shape != "linear" else wear
+        most = {"linear": 0.0, "curved": 0.22, "cliff": 0.25}[shape]
+        curve = rng.uniform(0.08, most) if most else 0.0
     return Truth(
         lap_s=lap_s, mass_kg=mass_kg, mass_power=power if mass_power is None else mass_power,
-        wear_s=wear, shape=shape, curve=curve * scale, knee_laps=rng.uniform(10, 17),
+        wear_s=wear, shape=shape, curve=curve * scale, knee_laps=knee_laps,
         heat_s=believe("heat_cycle_s") if believed else rng.uniform(0.0, 0.15) * scale,
         rubber_s=believe("track_evolution_s") if believed else rng.uniform(0.3, 1.4) * scale,
         rubber_laps=rng.uniform(400, 1200), kept_overnight=rng.uniform(0.5, 0.9),
