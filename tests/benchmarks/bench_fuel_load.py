@@ -8,11 +8,11 @@ invented; every weekend draws its own truth from the beliefs and is fitted from 
 
 import sys
 import time
-from pathlib import Path
 from statistics import median
 
 import numpy as np
 import pandas as pd
+from invented import invented
 
 from tyrekit.fit.fuel_need import FuelNeed
 from tyrekit.fit.fuel_use import FuelUseModel
@@ -27,8 +27,7 @@ FILLED_KG, WEIGHING_KG = 20.0, 0.2
 
 
 def the_event() -> Event:
-    source = (Path(__file__).parents[1] / "plan" / "conftest.py").read_text(encoding="utf-8")
-    return parse_event(source.split('EVENT = """')[1].split('"""')[0])
+    return parse_event(invented().EVENT)
 
 
 def driven(session: Session, races: int, rng: np.random.Generator):

@@ -4,13 +4,12 @@ Medians of processor time over five seeds in one process; the slow way is dense 
 squares for each sequence, timed on 200 of them. Car and sessions are invented.
 """
 
-import importlib.util
 import time
-from pathlib import Path
 from statistics import median
 
 import numpy as np
 import pandas as pd
+from invented import invented
 
 from tyrekit.fit.lap_time import LapTimeModel
 from tyrekit.fit.prior import beliefs
@@ -18,15 +17,6 @@ from tyrekit.plan.decision import Decision
 from tyrekit.plan.practice import moments_for, practice_plan, run_information
 from tyrekit.plan.practice_runs import PracticeSession, PracticeSet, candidates, timed_laps
 from tyrekit.record.event import parse_event
-
-
-def invented():
-    """The event and the laps that the tests of this room use."""
-    path = Path(__file__).parents[1] / "plan" / "conftest.py"
-    spec = importlib.util.spec_from_file_location("plan_conftest", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def session() -> PracticeSession:

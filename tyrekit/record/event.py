@@ -226,6 +226,13 @@ def _laps_of_races(event: Event, where: str) -> Iterator[EventError]:
             )
         if stops is None:
             continue
+        if stops.maximum is not None and stops.maximum < stops.minimum:
+            yield EventError(
+                f"maximum is {stops.maximum} stops",
+                where=place(where, ("session", i, "stops", "maximum"), session.id),
+                rule=f"it may not be below minimum = {stops.minimum}",
+                next_step="Correct one of the two, or leave maximum out.",
+            )
         last = min(stops.last_lap, laps - 1 if laps else stops.last_lap)
         if stops.first_lap > stops.last_lap or stops.last_lap > last:
             upper = f" and before the last of {laps} laps" if laps else ""

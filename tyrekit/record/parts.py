@@ -164,9 +164,10 @@ class Tyres(Record):
 
 
 class Stops(Record):
-    """Pit stops a race asks for."""
+    """Pit stops a race asks for, and the most it allows where that is limited."""
 
     minimum: Whole
+    maximum: Whole | None = None
     first_lap: Annotated[int, Strict(), Field(ge=1)]
     last_lap: Annotated[int, Strict(), Field(ge=1)]
     stationary_s: NotNegative
