@@ -2,91 +2,199 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import codecs
+import re
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
+from tyrekit.errors import LogError
+from tyrekit.record.cells import numbers
+from tyrekit.record.contents import Contents
 from tyrekit.record.layout import Layout
+from tyrekit.record.source import Columns, check_size
 
 FloatArray = NDArray[np.float64]
 NO_VALUE = ["", "-", "--", "---", "NaN", "nan", "NA", "N/A", "n/a", "null", "NULL", "*", "#N/A"]
+MOST_LINE = 1 << 22  # bytes; 10,000 channels take a tenth of it
+MID_LINE = "the file ends in mid-line"
 
 
-@dataclass(frozen=True)
-class Columns:
-    """Columns of numbers by their place in the file, and what was lost on the way.
-
-    `bad_rows` had too few or too many cells; `cut_off` when the last line is incomplete.
-    """
-
-    values: dict[int, FloatArray]
-    bad_rows: int
-    cut_off: bool
-
-
-def read_columns(data: bytes, layout: Layout, places: Sequence[int]) -> Columns:
+def read_columns(contents: Contents, layout: Layout, places: Collection[int]) -> Columns:
     """Return columns of a delimited text; a cell that is no number is NaN.
 
     Parameters
     ----------
-    data : bytes
-        The whole file, decompressed.
+    contents : Contents
+        The file.
     layout : Layout
         Where its parts stand.
-    places : sequence of int
+    places : collection of int
         The columns wanted, from 0.
+
+    Raises
+    ------
+    LogError
+        A line or the file is longer than any log's.
+
+    Notes
+    -----
+    The text passes through in blocks of whole lines, so that memory holds the columns and one
+    block. A block in which a cell is no number (a repeated header, a word, a clock time) is read
+    once more, cell by cell.
     """
-    text = data if layout.encoding in ("utf-8", "utf-8-sig") else _as_utf8(data, layout.encoding)
-    body = text[_offset(text, layout.data_line) :]
-    body, cut_off = _complete(body, layout)
-    if not body.strip():
-        return Columns({place: np.empty(0) for place in places}, 0, cut_off)
-    try:
-        table, bad_rows = _parse(body, layout, places, pa.float64())
-    except pa.ArrowInvalid:  # a repeated header, a clock time, a word: look cell by cell
-        table, bad_rows = _parse(body, layout, places, pa.string())
-    values = {place: _numbers(table[str(place)], layout.decimal) for place in places}
-    return Columns(values, bad_rows, cut_off)
+    parser = _Parser(layout, tuple(places))
+    blocks = _Blocks(contents, layout)
+    for block in blocks:
+        parser.read(block)
+        check_size(parser.rows, len(places), contents.where)
+    values = {place: _joined(parser.parts[place]) for place in places}
+    damage = contents.damage or (MID_LINE if blocks.cut_off else "")
+    return Columns(
+        values, parser.bad_rows + int(blocks.cut_off), damage, frozenset(parser.clock)
+    )  # fmt: skip
 
 
-def _parse(
-    body: bytes, layout: Layout, places: Sequence[int], type: pa.DataType
-) -> tuple[pa.Table, int]:
-    """Return the wanted columns, named by their place, and the rows passed over."""
-    passed_over: list[int] = []
-
-    def skip(row: pacsv.InvalidRow) -> str:
-        passed_over.append(row.actual_columns)
-        return "skip"
-
-    wanted = [str(place) for place in places]
-    table = pacsv.read_csv(
-        pa.BufferReader(body),
-        pacsv.ReadOptions(column_names=[str(i) for i in range(layout.width)]),
-        pacsv.ParseOptions(
-            delimiter=layout.delimiter,
-            quote_char='"' if layout.quoted else False,
-            invalid_row_handler=skip,
-        ),
-        pacsv.ConvertOptions(
-            column_types=dict.fromkeys(wanted, type),
-            include_columns=wanted,
-            decimal_point=layout.decimal,
-            null_values=NO_VALUE,
-            strings_can_be_null=True,
-            check_utf8=False,
-        ),
-    )
-    return table, len(passed_over)
+def _joined(parts: list[FloatArray]) -> FloatArray:
+    """Return a column's parts as one, letting go of them."""
+    whole = np.concatenate(parts) if parts else np.empty(0)
+    parts.clear()
+    return whole
 
 
-def _as_utf8(data: bytes, encoding: str) -> bytes:
-    return data.decode(encoding, errors="replace").lstrip("\ufeff").encode()
+@dataclass
+class _Parser:
+    """Blocks of lines into numbers, collected by column."""
+
+    layout: Layout
+    places: tuple[int, ...]
+    rows: int = 0
+    bad_rows: int = 0
+    worded: set[int] = field(default_factory=set)  # columns in which a cell was no number
+    clock: set[int] = field(default_factory=set)
+    parts: dict[int, list[FloatArray]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.parts = {place: [] for place in self.places}
+
+    def read(self, block: bytes) -> None:
+        """Add one block of whole lines."""
+        try:
+            table, bad_rows = self._parsed(block, self.worded)
+        except pa.ArrowInvalid:
+            table, bad_rows = self._parsed(block, set(self.places))
+        self.rows += table.num_rows
+        self.bad_rows += bad_rows
+        for place in self.places:
+            column = table[str(place)]
+            values, is_clock = numbers(column, self.layout.decimal)
+            self.parts[place].append(values)
+            if is_clock:
+                self.clock.add(place)
+                self.worded.add(place)
+
+    def _parsed(self, block: bytes, as_text: set[int]) -> tuple[Any, int]:
+        """Return the wanted columns, named by their place, and the rows passed over."""
+        passed_over: list[int] = []
+
+        def skip(row: Any) -> str:
+            passed_over.append(row.actual_columns)
+            return "skip"
+
+        types = {str(p): pa.string() if p in as_text else pa.float64() for p in self.places}
+        table = pacsv.read_csv(
+            pa.BufferReader(block),
+            pacsv.ReadOptions(column_names=[str(i) for i in range(self.layout.width)]),
+            pacsv.ParseOptions(
+                delimiter=self.layout.delimiter,
+                quote_char='"' if self.layout.quoted else False,
+                invalid_row_handler=skip,
+            ),
+            pacsv.ConvertOptions(
+                column_types=types,
+                include_columns=list(types),
+                decimal_point=self.layout.decimal,
+                null_values=NO_VALUE,
+                strings_can_be_null=True,
+                check_utf8=False,
+            ),
+        )
+        return table, len(passed_over)
+
+
+@dataclass
+class _Blocks:
+    """A log's lines of data in blocks of UTF-8 that end with a line's end.
+
+    `cut_off` is known at the end: whether the last line is incomplete and left out.
+    """
+
+    contents: Contents
+    layout: Layout
+    cut_off: bool = False
+
+    def __iter__(self) -> Iterator[bytes]:
+        rest, before, began = b"", b"", False
+        for piece in self._text():
+            block = _thin(rest + piece)
+            if not began:
+                block, began = block[_offset(block, self.layout.data_line) :], True
+            end = max(block.rfind(b"\n"), block.rfind(b"\r")) + 1
+            block, rest = block[:end], block[end:]
+            if len(rest) > MOST_LINE:
+                raise self._too_long()
+            if block.strip():
+                before = _last_line(block)
+                yield block
+        last = rest.rstrip(b"\0 ")
+        if last and not self.contents.damage and self._is_whole(last, before):
+            yield last
+        else:
+            self.cut_off = bool(last)
+
+    def _text(self) -> Iterator[bytes]:
+        """Yield the file as UTF-8."""
+        coding = self.layout.encoding
+        if coding in ("utf-8", "utf-8-sig"):
+            yield from self.contents.chunks()
+            return
+        decoder = codecs.getincrementaldecoder(coding)(errors="replace")
+        for piece in self.contents.chunks():
+            yield decoder.decode(piece).lstrip("\ufeff").encode()
+        yield decoder.decode(b"", final=True).encode()
+
+    def _is_whole(self, last: bytes, before: bytes) -> bool:
+        """Whether a last line without an end has all its cells, the last as long as before."""
+        mark = self.layout.delimiter.encode()
+        cells = last.split(mark)
+        above = before.split(mark)
+        digits, usual = (_decimals(row[-1], self.layout.decimal) for row in (cells, above))
+        return len(cells) == len(above) and bool(cells[-1]) and digits >= usual
+
+    def _too_long(self) -> LogError:
+        return LogError(
+            "a line of the file is too long",
+            where=self.contents.where,
+            rule=f"a line has at most {MOST_LINE >> 20} MB",
+            next_step="Export the log again with one sample a line.",
+        )
+
+
+def _thin(block: bytes) -> bytes:
+    """Return a block in which a run of NULs is one, which makes its cell no number."""
+    return re.sub(rb"\0+", b"\0", block) if b"\0\0" in block else block
+
+
+def _last_line(block: bytes) -> bytes:
+    end = len(block)
+    while end and block[end - 1] in b"\r\n":
+        end -= 1
+    return block[max(block.rfind(b"\n", 0, end), block.rfind(b"\r", 0, end)) + 1 : end]
 
 
 def _offset(text: bytes, line: int) -> int:
@@ -100,41 +208,5 @@ def _offset(text: bytes, line: int) -> int:
     return at
 
 
-def _complete(body: bytes, layout: Layout) -> tuple[bytes, bool]:
-    """Drop a last line that was cut off: too few cells, or a last number shorter than before."""
-    if body.endswith((b"\n", b"\r")) or not body:
-        return body, False
-    start = max(body.rfind(b"\n"), body.rfind(b"\r")) + 1
-    mark = layout.delimiter.encode()
-    last = body[start:].rstrip(b"\0 ").split(mark)
-    before = body[:start].rstrip(b"\r\n").rsplit(b"\n", 1)[-1].split(mark)
-    same_width = len(last) == len(before)
-    if same_width and _decimals(last[-1], layout) >= _decimals(before[-1], layout) and last[-1]:
-        return body, False
-    return body[:start], True
-
-
-def _decimals(cell: bytes, layout: Layout) -> int:
-    return len(cell.strip(b'" ').partition(layout.decimal.encode())[2])
-
-
-def _numbers(column: pa.ChunkedArray, decimal: str) -> FloatArray:
-    """Return a column as numbers; clock times become seconds, all else NaN."""
-    if column.type == pa.float64():
-        return np.asarray(column.to_numpy(), dtype=np.float64)
-    text = pd.Series(column.to_pandas(), dtype="str").str.strip()
-    plain = text.str.replace(",", ".") if decimal == "," else text
-    values = pd.to_numeric(plain, errors="coerce")
-    if values.notna().sum() < 0.5 * text.notna().sum():
-        values = _clock_seconds(text)
-    return np.asarray(values.to_numpy(), dtype=np.float64)
-
-
-def _clock_seconds(text: pd.Series) -> pd.Series:
-    """Return seconds of clock times: of the day (``9:12:33.1``), or since 1970 with a date."""
-    clock = text.str.replace(",", ".")
-    dated = pd.to_datetime(clock, errors="coerce", format="ISO8601", utc=True)
-    if dated.notna().sum() >= 0.5 * len(clock):
-        return dated.astype("datetime64[ns, UTC]").astype("int64") / 1e9
-    full = clock.where(clock.str.count(":") != 1, "0:" + clock)
-    return pd.to_timedelta(full, errors="coerce").dt.total_seconds()
+def _decimals(cell: bytes, decimal: str) -> int:
+    return len(cell.strip(b'" ').partition(decimal.encode())[2])

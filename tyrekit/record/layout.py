@@ -9,12 +9,13 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from tyrekit.errors import InputError, LogError
+from tyrekit.record.contents import HEAD_BYTES
 from tyrekit.record.text import encoding_of
 from tyrekit.units import known_unit
 
 DELIMITERS = (",", ";", "\t", "|")
-HEAD_BYTES = 1 << 18
 HEAD_LINES = 250
+LONGEST_NAME = 200
 POINT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?|nan|[+-]?inf", re.IGNORECASE)
 COMMA = re.compile(r"[+-]?\d+(,\d+)?(e[+-]?\d+)?|nan|[+-]?inf", re.IGNORECASE)
 CLOCK = re.compile(r"(\d{4}-\d\d-\d\d[T ])?\d{1,3}:\d\d(:\d\d)?([.,]\d+)?(Z|[+-]\d\d:?\d\d)?")
@@ -77,6 +78,13 @@ def find_layout(
     """
     coding = encoding or encoding_of(head)
     lines = _lines(head, coding, where)
+    if len(head) == HEAD_BYTES and len(lines) < 3:
+        raise LogError(
+            "the first lines are too long for a log",
+            where=where,
+            rule=f"names, units and the first numbers stand in the first {HEAD_BYTES >> 10} KB",
+            next_step="Export fewer channels, with one sample a line.",
+        )
     quotes = [line.count('"') for line in lines]
     quoted = any(quotes) and not any(n % 2 for n in quotes)  # a stray one opens no quotation
     best: tuple[int, str, str] | None = None
@@ -102,7 +110,7 @@ def find_layout(
 
 def bare(name: str) -> str:
     """Return a column's name without the unit in brackets behind it."""
-    return BRACKETS.sub("", name).strip()
+    return BRACKETS.sub("", name).strip() if len(name) <= LONGEST_NAME else name
 
 
 def _lines(head: bytes, coding: str, where: str) -> list[str]:
@@ -215,7 +223,7 @@ def _unit(name: str, given: list[str], i: int) -> str | None:
 
 def bracket_unit(name: str) -> str | None:
     """Return the known unit that stands in brackets behind a column's name, or None."""
-    bracket = BRACKETS.search(name)
+    bracket = BRACKETS.search(name) if len(name) <= LONGEST_NAME else None
     return bracket[1] if bracket and _known(bracket[1]) else None
 
 

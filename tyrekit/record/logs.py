@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.feather as feather
-import pyarrow.parquet as parquet
 from numpy.typing import NDArray
 
 from tyrekit.errors import InputError, LogError
+from tyrekit.record.arrow_files import arrow_source
 from tyrekit.record.channels import CHANNELS, stem, unit_of
-from tyrekit.record.contents import Contents, read_contents
-from tyrekit.record.delimited import Columns, read_columns
+from tyrekit.record.rising import row_times
+from tyrekit.record.contents import Contents
+from tyrekit.record.delimited import read_columns
 from tyrekit.record.event import Log
 from tyrekit.record.faults import nearest
-from tyrekit.record.layout import HEAD_BYTES, bare, bracket_unit, find_layout
+from tyrekit.record.layout import LONGEST_NAME, bare, find_layout
+from tyrekit.record.mdf import mdf_source
+from tyrekit.record.source import Columns, Source, check_width
 from tyrekit.units import convert, known_unit
 
 FloatArray = NDArray[np.float64]
-PARQUET, ARROW = b"PAR1", b"ARROW1"
 
 
 @dataclass(frozen=True)
@@ -36,11 +35,11 @@ class LogData:
     channels : DataFrame
         `time_s`, strictly rising, and the channels found, under our names and units.
     lost_rows : int
-        Rows passed over because they were incomplete or had no time.
+        Rows passed over because they were incomplete, had no time or one off the logger's beat.
     backward_rows : int
         Rows passed over because time did not rise.
     cut_off : bool
-        The file ends in mid-line or mid-block.
+        The file ends in mid-line or mid-block, or is damaged; a note says how.
     sample_s : float
         Usual time between samples, s; NaN with fewer than two.
     notes : tuple of str
@@ -59,15 +58,10 @@ class LogData:
     notes: tuple[str, ...] = ()
     disagreements: tuple[str, ...] = ()
 
-
-@dataclass(frozen=True)
-class _Source:
-    """A file's columns before any is read: names, units given, how to read some."""
-
-    names: tuple[str, ...]
-    units: tuple[str | None, ...]
-    words: str
-    read: Callable[[Sequence[int]], Columns]
+    @property
+    def lost_s(self) -> float:
+        """The time of the lost rows, s; 0 when none is lost."""
+        return self.lost_rows * self.sample_s if self.lost_rows else 0.0
 
 
 @dataclass
@@ -86,7 +80,7 @@ def read_log(path: Path, log: Log, wanted: Collection[str] = CHANNELS) -> LogDat
     Parameters
     ----------
     path : Path
-        Delimited text, Parquet or Arrow, gzipped or not; told apart by content.
+        Delimited text, Parquet, Arrow, Feather or ASAM MDF 4, gzipped or not: its bytes tell.
     log : Log
         The mapping of event.toml; channels under our own names need none.
     wanted : collection of str
@@ -98,64 +92,42 @@ def read_log(path: Path, log: Log, wanted: Collection[str] = CHANNELS) -> LogDat
         The file is no log, has no time, or lacks a column that [log] names.
     """
     where = f"logs/{path.name}"
-    contents = read_contents(path, where)
-    if not contents.data.strip(b"\0\r\n\t "):
+    contents = Contents(path, where)
+    if contents.is_blank():
         empty = pd.DataFrame({"time_s": np.empty(0)})
-        return LogData(path.name, contents.sha256, empty, cut_off=contents.cut_off)
-    source = _source(contents.data, log, where)
+        return LogData(path.name, contents.sha256, empty, cut_off=bool(contents.damage))
+    source = open_source(contents, log)
     match = _match(source, log, where)
     chosen = [c for c in match.places if c in wanted or c == "time_s"]
-    columns = source.read([match.places[channel] for channel in chosen])
-    return _assembled(path.name, contents, source, match, columns, chosen)
+    columns = source.read({match.places[channel]: channel for channel in reversed(chosen)})
+    return _assembled(contents, source, match, columns, chosen)
 
 
-def _source(data: bytes, log: Log, where: str) -> _Source:
-    if data.startswith((PARQUET, ARROW)):
-        return _arrow_source(data, where)
-    head = data[:HEAD_BYTES]
-    if head.count(0) > 0.02 * len(head) and b"\0\0\0" in head:
+def open_source(contents: Contents, log: Log) -> Source:
+    """Return the file's columns, by the first reader that knows its first bytes."""
+    time = log.channels.get("time_s")
+    found = arrow_source(contents) or mdf_source(contents, time.column if time else "time_s")
+    if found is not None:
+        return found
+    head, where = contents.head, contents.where
+    if head.count(0) > 0.02 * len(head) and b"\0\0\0" in head.rstrip(b"\0"):
         raise LogError(
             "this is a binary file",
             where=where,
-            rule="a log is delimited text or Parquet, either of them gzipped or not",
+            rule="a log is delimited text, Parquet, Arrow or MDF 4, gzipped or not",
             next_step="Export the log as CSV.",
         )
     names = {entry.column for entry in log.channels.values()} | set(CHANNELS)
     layout = find_layout(
         head, names, where, encoding=log.encoding, delimiter=log.delimiter, decimal=log.decimal
     )
-    return _Source(
-        layout.names, layout.units, layout.described(), lambda p: read_columns(data, layout, p)
+    check_width(layout.width, where)
+    return Source(
+        layout.names, layout.units, layout.described(), lambda p: read_columns(contents, layout, p)
     )
 
 
-def _arrow_source(data: bytes, where: str) -> _Source:
-    reader = parquet.ParquetFile if data.startswith(PARQUET) else feather.read_table
-    try:
-        opened = reader(io.BytesIO(data))
-        names = tuple((opened.schema_arrow if data.startswith(PARQUET) else opened.schema).names)
-    except (pa.ArrowInvalid, OSError) as error:
-        raise LogError(
-            f"the file cannot be read: {error}", where=where, next_step="Export the log again."
-        ) from None
-
-    def read(places: Sequence[int]) -> Columns:
-        wanted = [names[place] for place in places]
-        table = opened.read(wanted) if data.startswith(PARQUET) else opened.select(wanted)
-        values = {p: _as_numbers(table[names[p]].to_pandas()) for p in places}
-        return Columns(values, 0, False)
-
-    units = tuple(bracket_unit(name) for name in names)
-    return _Source(names, units, "a file of columns", read)
-
-
-def _as_numbers(column: pd.Series) -> FloatArray:
-    if pd.api.types.is_datetime64_any_dtype(column):
-        column = column.astype("int64") / (1e9 if "ns" in str(column.dtype) else 1e6)
-    return np.asarray(pd.to_numeric(column, errors="coerce"), dtype=np.float64)
-
-
-def _match(source: _Source, log: Log, where: str) -> _Match:
+def _match(source: Source, log: Log, where: str) -> _Match:
     """Find every mapped column, and columns under our own names."""
     match, missing = _Match(), []
     for channel, entry in log.channels.items():
@@ -185,9 +157,9 @@ def _place(names: Sequence[str], column: str) -> int | None:
     return plain.index(column.casefold()) if column.casefold() in plain else None
 
 
-def _no_column(channel: str, column: str, source: _Source, where: str) -> LogError:
-    shown = ", ".join(name for name in source.names[:60] if name)
-    close = nearest(column or stem(channel), source.names)
+def _no_column(channel: str, column: str, source: Source, where: str) -> LogError:
+    shown = ", ".join(name[:LONGEST_NAME] for name in source.names[:60] if name)
+    close = nearest(column or stem(channel), [name[:LONGEST_NAME] for name in source.names])
     key = stem(channel) if stem(channel) != "fuel" else channel
     step = f"Did you mean {close!r}? " if close else ""
     return LogError(
@@ -199,7 +171,7 @@ def _no_column(channel: str, column: str, source: _Source, where: str) -> LogErr
 
 
 def _settle_unit(
-    match: _Match, source: _Source, channel: str, asked: str | None, where: str
+    match: _Match, source: Source, channel: str, asked: str | None, where: str
 ) -> None:
     """Choose a channel's unit: [log] first, then the file, then our own, and say so."""
     place, own = match.places[channel], unit_of(channel)
@@ -228,32 +200,50 @@ def _settle_unit(
 
 
 def _assembled(
-    name: str,
-    contents: Contents,
-    source: _Source,
-    match: _Match,
-    columns: Columns,
-    chosen: Sequence[str],
+    contents: Contents, source: Source, match: _Match, columns: Columns, chosen: Sequence[str]
 ) -> LogData:
     """Convert units, keep rows in which time rises, and count the others."""
-    data = {
-        channel: convert(columns.values[match.places[channel]], match.units[channel], unit)
-        for channel, unit in ((channel, unit_of(channel)) for channel in chosen)
-    }
-    time_s = data["time_s"]
-    timed = np.isfinite(time_s)
-    before = np.maximum.accumulate(np.where(timed, time_s, -np.inf))
-    rises = timed & np.concatenate([timed[:1], time_s[1:] > before[:-1]])
-    channels = pd.DataFrame({channel: values[rises] for channel, values in data.items()})
-    steps = np.diff(channels["time_s"].to_numpy())
+    data = {channel: _converted(channel, match, columns) for channel in chosen}
+    clock = row_times(data["time_s"])
+    if not clock.kept.all():
+        data = {channel: values[clock.kept] for channel, values in data.items()}
+    lost_rows = columns.bad_rows + clock.untimed + clock.stray
+    words = f"log read as {source.words}{', gzipped' if contents.compressed else ''}"
+    notes = [words, *match.notes, *columns.notes, *_clock_units(match, columns)]
+    if columns.damage:
+        notes.append(_loss(columns.damage, lost_rows, data["time_s"], clock.sample_s))
     return LogData(
-        name,
+        contents.path.name,
         contents.sha256,
-        channels,
-        lost_rows=columns.bad_rows + int((~timed).sum()) + int(columns.cut_off),
-        backward_rows=int((timed & ~rises).sum()),
-        cut_off=contents.cut_off or columns.cut_off,
-        sample_s=float(np.median(steps)) if len(steps) else float("nan"),
-        notes=(f"log read as {source.words}", *match.notes),
+        pd.DataFrame(data, copy=False),
+        lost_rows=lost_rows,
+        backward_rows=clock.backward,
+        cut_off=bool(columns.damage),
+        sample_s=clock.sample_s,
+        notes=(*notes, *clock.notes),
         disagreements=tuple(match.disagreements),
     )
+
+
+def _converted(channel: str, match: _Match, columns: Columns) -> FloatArray:
+    """Return a channel in our unit; an infinite value is none."""
+    place = match.places[channel]
+    unit = "s" if place in columns.clock and channel == "time_s" else match.units[channel]
+    values = convert(columns.values[place], unit, unit_of(channel))
+    infinite = np.isinf(values)
+    return np.where(infinite, np.nan, values) if infinite.any() else values
+
+
+def _clock_units(match: _Match, columns: Columns) -> list[str]:
+    unit = match.units["time_s"]
+    if match.places["time_s"] not in columns.clock:
+        return []
+    asked = f"; the unit {unit!r} given for it is not used" if unit != "s" else ""
+    return [f"the time column holds clock times, read as seconds{asked}"]
+
+
+def _loss(damage: str, rows: int, time_s: FloatArray, sample_s: float) -> str:
+    """Say what a damaged file lost, in rows and seconds, and how far it goes."""
+    lost = f"{rows} row(s), {rows * sample_s:.2f} s, are lost" if rows else "no row is cut through"
+    last = f"; the last complete row is at {time_s[-1]:.2f} s" if len(time_s) else ""
+    return f"{damage}: {lost}{last}"

@@ -1,0 +1,214 @@
+"""ASAM MDF 4 files into columns, with asammdf; channels of several clocks on one time base."""
+
+from __future__ import annotations
+
+import io
+import mmap
+import warnings
+from collections import Counter
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from tyrekit.errors import LogError
+from tyrekit.record.cells import FloatArray
+from tyrekit.record.rising import row_times
+from tyrekit.record.contents import Contents
+from tyrekit.record.mdf_blocks import FINISHED, UNFINISHED, Walk, walk
+from tyrekit.record.source import Columns, Source, check_size, unreadable
+from tyrekit.record.time_base import RULE, Sampled, on_one_base
+
+VERSION_AT, FIRST_VERSION = 28, 400
+BY_TIME = 1  # the master channel counts seconds, not an angle, a distance or rows
+NO_CHANNEL = -1
+FIRST_TEXT_TYPE = 6  # data types below it are numbers
+
+
+@dataclass(frozen=True)
+class _Channel:
+    """Where a channel stands: its group, its number there, and how many rows the group has."""
+
+    group: int
+    index: int
+    rows: int
+
+
+def mdf_source(contents: Contents, time_column: str) -> Source | None:
+    """Return the channels of an MDF 4 file; None when it is none.
+
+    Parameters
+    ----------
+    contents : Contents
+        The file.
+    time_column : str
+        What the time column is to be called: an MDF file has one clock for each group.
+
+    Raises
+    ------
+    LogError
+        It is an older MDF, damaged beyond use, or asammdf is not installed.
+    """
+    if not contents.head.startswith((FINISHED, UNFINISHED)):
+        return None
+    where = contents.where
+    version = int.from_bytes(contents.head[VERSION_AT : VERSION_AT + 2], "little")
+    if version < FIRST_VERSION:
+        raise LogError(
+            f"this is an ASAM MDF file of version {version / 100:.2f}",
+            where=where,
+            rule="version 4.00 and later are read",
+            next_step="Convert it to MDF 4, or export the log as CSV.",
+        )
+    asammdf = _asammdf(where)
+    found, opened = _checked(contents)
+    with closing(_opened(asammdf, contents, found, opened)) as file:
+        places = _places(file)
+        names: list[str] = [time_column]
+        units: list[str | None] = ["s"]
+        for one in places:
+            channel = file.groups[one.group].channels[one.index]
+            names.append(channel.name)
+            units.append(channel.unit or None)
+
+    def read(wanted: Mapping[int, str]) -> Columns:
+        with closing(_opened(asammdf, contents, found, opened)) as file:
+            return _read(file, places, wanted, found, contents)
+
+    words = f"ASAM MDF {version / 100:.2f}"
+    return Source(tuple(names), tuple(units), words, read)
+
+
+def _asammdf(where: str) -> ModuleType:
+    try:
+        import asammdf
+    except ImportError:
+        raise LogError(
+            "reading ASAM MDF files needs the package asammdf, which is not installed",
+            where=where,
+            next_step="pip install 'tyrekit[mdf]', or export the log as CSV.",
+        ) from None
+    return asammdf
+
+
+def _checked(contents: Contents) -> tuple[Walk, bytes | None]:
+    """Return what a walk over the file found and, where it must be mended, the mended bytes."""
+    if contents.compressed:
+        data: bytes | mmap.mmap = b"".join(contents.chunks())
+        found = walk(data, contents.where)
+        return found, _patched(data, found)
+    with contents.path.open("rb") as file, mmap.mmap(
+        file.fileno(), 0, access=mmap.ACCESS_READ
+    ) as data:  # fmt: skip
+        found = walk(data, contents.where)
+        return found, _patched(data, found) if found.patches else None
+
+
+def _patched(data: bytes | mmap.mmap, found: Walk) -> bytes:
+    if not found.patches:
+        return bytes(data)
+    mended = bytearray(data)
+    for at, piece in found.patches:
+        mended[at : at + len(piece)] = piece
+    return bytes(mended)
+
+
+def _opened(asammdf: Any, contents: Contents, found: Walk, data: bytes | None) -> Any:
+    """Return the file as asammdf sees it: its own map of a whole file, else the mended bytes."""
+    try:
+        return asammdf.MDF(io.BytesIO(data) if data is not None else contents.path)
+    except Exception as error:  # of a damaged file asammdf may raise anything
+        raise unreadable(f"the MDF file cannot be read: {_first(error)}", found.where) from None
+
+
+def _places(file: Any) -> list[_Channel]:
+    """Return the channels of numbers sampled over time, those with most rows first."""
+    places = []
+    for group, one in enumerate(file.groups):
+        master = file.masters_db.get(group, NO_CHANNEL)
+        if master == NO_CHANNEL or one.channels[master].sync_type != BY_TIME:
+            continue
+        for index, channel in enumerate(one.channels):
+            plain = channel.data_type < FIRST_TEXT_TYPE and not one.channel_dependencies[index]
+            if index != master and plain:
+                places.append(_Channel(group, index, one.channel_group.cycles_nr))
+    return sorted(places, key=lambda place: -place.rows)
+
+
+def _read(
+    file: Any,
+    places: list[_Channel],
+    wanted: Mapping[int, str],
+    found: Walk,
+    contents: Contents,
+) -> Columns:
+    chosen = {place: places[place - 1] for place in wanted if place}
+    rows = sum(one.rows for one in chosen.values())
+    check_size(rows, 2, contents.where)
+    backward = 0
+    sampled: dict[str, Sampled] = {}
+    clocks: dict[int, tuple[FloatArray, Any]] = {}
+    for place, one, signal in _signals(file, chosen, found.where):
+        if one.group not in clocks:
+            clock = row_times(np.asarray(signal.timestamps, dtype=np.float64))
+            backward += clock.untimed + clock.backward
+            clocks[one.group] = (signal.timestamps[clock.kept], clock.kept)
+        time_s, kept = clocks[one.group]
+        sampled[wanted[place]] = Sampled(time_s, _values(signal)[kept])
+    base, moved = on_one_base(sampled)
+    values = {place: moved[name] for place, name in wanted.items() if place} | {0: base}
+    lost = max((found.lost_rows.get(_address(file, group), 0) for group in clocks), default=0)
+    notes = [RULE] if len({len(time_s) for time_s, _ in clocks.values()}) > 1 else []
+    if backward:
+        notes.append(f"{backward} rows whose time does not rise are passed over")
+    notes += _twice(file, places, chosen)
+    damage = found.damage or contents.damage
+    return Columns(values, lost + backward, damage, frozenset({0}), tuple(notes))
+
+
+def _signals(file: Any, chosen: Mapping[int, _Channel], where: str) -> Any:
+    """Return place, channel and signal of each, groups in one go; the time runs in seconds."""
+    asked = [(None, one.group, one.index) for one in chosen.values()]
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of conversions; what is no number becomes NaN
+            signals = file.select(asked, ignore_value2text_conversions=True) if asked else []
+    except Exception as error:  # of a damaged file asammdf may raise anything
+        raise unreadable(f"the MDF file is damaged: {_first(error)}", where) from None
+    for signal in signals:
+        if len(signal.samples) != len(signal.timestamps):
+            raise unreadable("the MDF file is damaged: rows are missing", where)
+    return zip(chosen, chosen.values(), signals, strict=True)
+
+
+def _values(signal: Any) -> FloatArray:
+    """Return a signal as numbers; samples the logger marked invalid are NaN."""
+    samples = np.asarray(signal.samples)
+    if samples.ndim != 1 or samples.dtype.kind not in "biuf":
+        return np.full(len(samples), np.nan)
+    values = samples.astype(np.float64)
+    if signal.invalidation_bits is not None:
+        values[np.asarray(signal.invalidation_bits, dtype=bool)] = np.nan
+    return values
+
+
+def _address(file: Any, group: int) -> int:
+    return int(file.groups[group].channel_group.address)
+
+
+def _twice(file: Any, places: list[_Channel], chosen: Mapping[int, _Channel]) -> list[str]:
+    """Say which names occur more than once: the one with most rows is read."""
+    names = [file.groups[one.group].channels[one.index].name for one in places]
+    counts = Counter(names)
+    read = dict.fromkeys(names[place - 1] for place in chosen)
+    return [
+        f"channel {name!r} occurs {counts[name]} times; the one with most rows is read"
+        for name in read if counts[name] > 1
+    ]  # fmt: skip
+
+
+def _first(error: BaseException) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0][:200]

@@ -1,0 +1,86 @@
+"""What every log reader hands over: a file's columns before any is read, and then some of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tyrekit.errors import LogError
+
+FloatArray = NDArray[np.float64]
+MOST_COLUMNS = 10_000
+MOST_VALUES = 1 << 27  # 1 GB in memory; an hour of 60 channels at 100 Hz is 22 million
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Columns of numbers by their place in the file, and what was lost on the way.
+
+    Attributes
+    ----------
+    values : dict
+        A column of numbers for each place; what is no number is NaN.
+    bad_rows : int
+        Rows that were incomplete or whose data were cut off.
+    damage : str
+        How the file ends too early or is damaged; empty when it is whole.
+    clock : frozenset of int
+        Places that held clock times, which became seconds.
+    notes : tuple of str
+        What else was decided.
+    """
+
+    values: dict[int, FloatArray]
+    bad_rows: int = 0
+    damage: str = ""
+    clock: frozenset[int] = frozenset()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Source:
+    """A file's columns before any is read: names, units given, and how to read some.
+
+    `read` takes places in the file, each with our name of the channel that stands there.
+    """
+
+    names: tuple[str, ...]
+    units: tuple[str | None, ...]
+    words: str
+    read: Callable[[Mapping[int, str]], Columns]
+
+
+def check_width(columns: int, where: str) -> None:
+    """Refuse a file with more columns than any logger has channels."""
+    if columns > MOST_COLUMNS:
+        raise LogError(
+            f"the file has {columns} columns",
+            where=where,
+            rule=f"at most {MOST_COLUMNS} are read",
+            next_step="Export fewer channels.",
+        )
+
+
+def check_size(rows: int, columns: int, where: str) -> None:
+    """Refuse more values than fit comfortably into a laptop's memory."""
+    if rows * max(columns, 1) > MOST_VALUES:
+        raise LogError(
+            "the log is too large",
+            where=where,
+            rule=f"at most {MOST_VALUES // 10**6} million values are read",
+            got=f"{rows} rows of {columns} channels",
+            next_step="Export fewer channels, a lower rate, or one run at a time.",
+        )
+
+
+def unreadable(what: str, where: str) -> LogError:
+    """Return the error for a damaged file of a known format."""
+    return LogError(
+        what,
+        where=where,
+        rule="a log is read only when it can be read without guessing",
+        next_step="Copy the file from the logger again, or export the log as CSV.",
+    )
