@@ -159,7 +159,7 @@ def hard():
         gaps, times = [], []
         for seed in SEEDS:
             graph = build_graph(event("large", seed, side=side, apart=4, new=8))
-            took, (found, _) = timed(optimum, graph, 5.0)
+            took, (found, _) = timed(optimum, graph)
             assert found.status in ("optimal", "feasible"), found.status
             gaps.append((found.cost - found.bound) / found.cost)
             times.append(took)
@@ -177,13 +177,11 @@ def questions():
         took, (best, relaxed) = timed(solved, problem)
         graph = relaxed.graph
         single.append(took)
-        took, others = timed(
-            distinct_plans, relaxed, best, session_ages(graph), 9, time_limit_s=60.0
-        )
+        took, others = timed(distinct_plans, relaxed, best, session_ages(graph), 9)
         assert len(others.plans) == 9, others.reason
         ten.append(took)
         keys = signature_keys(graph, [0])
-        ranked.append(timed(distinct_plans, relaxed, best, keys, 11, time_limit_s=60.0)[0])
+        ranked.append(timed(distinct_plans, relaxed, best, keys, 11)[0])
         one_more.append(timed(solved, with_new_tyre(problem))[0])
         mean_s = problem.age_loss_draws_s.mean(axis=0)
         averaged.append(timed(solved, replace(problem, age_loss_s=mean_s))[0])
@@ -206,7 +204,7 @@ def impossible():
             problem = event(size, seed, many=True)
             problem = problem.with_limits([*problem.limits, *plan_limits([tight])])
             if solved(problem)[0].status == "impossible":
-                times.append(timed(clash, problem, 60.0)[0])
+                times.append(timed(clash, problem)[0])
         print(f"  {size}: {len(times)} events, worst {max(times):.1f} s (goal 10)")
 
 

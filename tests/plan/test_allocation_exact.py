@@ -87,7 +87,7 @@ def test_pools_and_flow_on_the_graph_agree_with_the_search():
         if not relaxed.possible:
             continue
         start = Whole(UNKNOWN, relaxed.paths[:0], bound=relaxed.bound)
-        for other in (by_pools(relaxed, start, np.inf), whole_flow(relaxed, 20.0)):
+        for other in (by_pools(relaxed, start), whole_flow(relaxed)):
             assert (other.status, other.cost) == (found.status, found.cost), seed
 
 
@@ -168,17 +168,17 @@ def test_a_solver_error_is_tried_again_and_never_called_impossible(monkeypatch):
 
     monkeypatch.setattr(optimum_module.optimize, "milp", failing)
     always = False
-    again = by_pools(relaxed, start, np.inf)
+    again = by_pools(relaxed, start)
     assert (again.status, again.cost) == (OPTIMAL, found.cost) and False in asked
     always = True
-    assert by_pools(relaxed, start, 0.0).status == UNKNOWN
+    assert by_pools(relaxed, start).status == UNKNOWN
 
 
 def test_a_plan_out_of_time_says_how_far_it_may_be_from_the_best():
     case = middle_case(11)
     found, relaxed, _ = solved(case)
     pool = relaxed.pricing.within(relaxed.price, np.inf, 60_000)
-    rough = optimum_module.whole_pool(relaxed, pool[::3], 5.0)
+    rough = optimum_module.whole_pool(relaxed, pool[::3])
     start = Whole(UNKNOWN, pool[:0], bound=relaxed.bound)
     kept = optimum_module._better(start, rough, relaxed, 0.0)
     assert kept.status == "feasible" and kept.bound <= found.cost <= kept.cost

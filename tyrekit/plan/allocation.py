@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -18,14 +19,13 @@ from tyrekit.plan.clash import Clash, clash, too_few
 from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
 from tyrekit.plan.graph import build_graph
 from tyrekit.plan.optimum import optimum
-from tyrekit.plan.problem import AllocationProblem
-from tyrekit.plan.relaxation import Relaxation
-from tyrekit.plan.search import IMPOSSIBLE, OPTIMAL, Whole
+from tyrekit.plan.problem import AllocationProblem, PlanLimit
+from tyrekit.plan.relaxation import Relaxation, relax
+from tyrekit.plan.search import FEASIBLE, IMPOSSIBLE, OPTIMAL, UNKNOWN, Whole
+from tyrekit.plan.tyre_limits import StaysOnCorner
 from tyrekit.plan.tyre_state import Wear
 from tyrekit.plan.weekend_problem import AgeLoss, allocation_problem
-from tyrekit.record.event import Event, Lock
-
-TIME_LIMIT_S = 20.0
+from tyrekit.record.event import Event, Limit, Lock, MinimumTread
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +36,7 @@ class AllocationPlan:
     ----------
     status : str
         ``optimal`` (proven), ``feasible`` (a plan and how far from the best it can be),
-        ``impossible`` (proven), or ``unknown`` (time ran out without a plan).
+        ``impossible`` (proven), or ``unknown`` (the work allowed was done without a plan).
     cost_s, bound_s, gap_s : float
         Weighted seconds lost to tyre age and heat cycles; no plan costs less than the bound.
     table : DataFrame
@@ -87,55 +87,94 @@ def allocate(
     locks: Sequence[Lock] = (),
     stint_laps: Mapping[str, Sequence[int]] | None = None,
     alternatives: int = 3,
-    time_limit_s: float = TIME_LIMIT_S,
+    expected_wear: bool = False,
     rng: np.random.Generator,
 ) -> AllocationPlan:
     """Return the best tyre plan for the sessions after `done`; see `allocation_problem`.
+
+    The same inputs give the same plan: searches are limited in work, not in time.
 
     Parameters
     ----------
     alternatives : int
         How many other plans to look for.
-    time_limit_s : float
-        After about this long the best plan so far is returned with its proven gap.
+    expected_wear : bool
+        Whether to plan on expected wear before any running when no plan keeps the last tread with
+        the stated confidence: beliefs about wear are wide. Such a plan says so in its first note.
 
     Raises
     ------
     EventError
         A lock names a tyre that is not to be had.
     """
-    problem = allocation_problem(
-        event,
-        tyres,
-        lap_time,
-        tread,
+    drawn_up = partial(
+        allocation_problem,
+        tyres=tyres,
+        lap_time=lap_time,
+        tread=tread,
         done=done,
         fitted=fitted,
         locks=locks,
         stint_laps=stint_laps,
         rng=rng,
     )
-    return plan_problem(problem, alternatives=alternatives, time_limit_s=time_limit_s)
+    plan = plan_problem(drawn_up(event), alternatives=alternatives)
+    if plan.status != IMPOSSIBLE or done or not expected_wear:
+        return plan
+    easier = event.model_copy(update={"limits": tuple(map(_on_expected_wear, event.limits))})
+    eased = plan_problem(drawn_up(easier), alternatives=alternatives)
+    if eased.status == IMPOSSIBLE:
+        return plan
+    words = "; ".join(plan.blocked_by)
+    note = f"planned on expected wear, as sure as not: beliefs alone cannot promise {words}."
+    return replace(eased, notes=(f"{note} Measure tread after the first session", *eased.notes))
 
 
-def plan_problem(
-    problem: AllocationProblem, *, alternatives: int = 3, time_limit_s: float = TIME_LIMIT_S
-) -> AllocationPlan:
+def _on_expected_wear(limit: Limit) -> Limit:
+    if isinstance(limit, MinimumTread):
+        return limit.model_copy(update={"confidence_pct": 50.0})
+    return limit
+
+
+def plan_problem(problem: AllocationProblem, *, alternatives: int = 3) -> AllocationPlan:
     """Return the best plan of a problem already drawn up."""
     if not problem.stints:
         return _nothing_left(problem)
     if not problem.tyres:
         return _impossible(problem, Clash(missing=too_few(problem)))
-    best, relaxed = optimum(build_graph(problem), time_limit_s)
+    best, relaxed = best_within_reach(problem)
     if best.status == IMPOSSIBLE:
         return _impossible(problem, clash(problem))
     plan = plan_of(problem, relaxed, best)
     if not len(best.paths) or alternatives < 1:
         return plan
-    found = distinct_plans(
-        relaxed, best, session_ages(relaxed.graph), alternatives, time_limit_s=time_limit_s
-    )
+    found = distinct_plans(relaxed, best, session_ages(relaxed.graph), alternatives)
     return _with_alternatives(plan, relaxed, best, found)
+
+
+def best_within_reach(problem: AllocationProblem) -> tuple[Whole, Relaxation]:
+    """Return the best plan; of a problem too large for its graph, one without changes of corner.
+
+    The bound then comes from the problem without the limits that follow corners.
+    """
+    try:
+        return optimum(build_graph(problem))
+    except MemoryError:
+        found, relaxed = optimum(
+            build_graph(problem.with_limits([*problem.limits, StaysOnCorner()]))
+        )
+    freer = relax(build_graph(problem.with_limits(_not_by_corner(problem))))
+    status = FEASIBLE if len(found.paths) else UNKNOWN if freer.possible else IMPOSSIBLE
+    reason = "the event is too large to plan changes of corner: tyres stay where they first run"
+    return Whole(status, found.paths, found.cost, min(freer.bound, found.cost), reason), relaxed
+
+
+def _not_by_corner(problem: AllocationProblem) -> list[PlanLimit]:
+    return [
+        limit
+        for limit in problem.limits
+        if not any(limit.follows_corners(tyre, problem) for tyre in problem.tyres)
+    ]
 
 
 def plan_of(problem: AllocationProblem, relaxed: Relaxation, found: Whole) -> AllocationPlan:
@@ -144,7 +183,8 @@ def plan_of(problem: AllocationProblem, relaxed: Relaxation, found: Whole) -> Al
     notes = problem.notes
     if found.status != OPTIMAL:
         within = f"; it is within {gap_s:.2f} s of the best possible" if len(found.paths) else ""
-        notes = (*notes, f"time ran out before the proof was complete{within}")
+        why = found.reason or "the work allowed for it was done"
+        notes = (*notes, f"the plan is not proven the best: {why}{within}")
     return AllocationPlan(
         status=found.status,
         cost_s=found.cost_s,

@@ -7,18 +7,19 @@ says why.
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 
 import numpy as np
 
 from tyrekit.errors import TyrekitError
+from tyrekit.plan.effort import A_SECOND, Effort
 from tyrekit.plan.graph import StateGraph
 from tyrekit.plan.problem import Ints
 from tyrekit.plan.relaxation import Relaxation
 from tyrekit.plan.search import OPTIMAL, Search, Whole
 
 SHORT = "the list of other plans is short"
+LIST_WORK = 4 * A_SECOND
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +36,7 @@ def distinct_plans(
     keys: Ints,
     count: int,
     *,
-    rounds: int = 400,
-    time_limit_s: float = 10.0,
+    work: float = LIST_WORK,
 ) -> Distinct:
     """Return up to `count` plans after `best`, each with a signature of its own.
 
@@ -44,17 +44,15 @@ def distinct_plans(
     ----------
     keys : int array (arcs,)
         Signature key of each arc, -1 for none.
-    rounds : int
-        Relaxations to be solved at most; the list ends there, and says so.
-    time_limit_s : float
-        After about this long too.
+    work : float
+        What the search may spend, in the units of `effort`; the list ends there, and says so.
     """
-    ends = time.monotonic() + time_limit_s
+    effort = Effort(work)
     search = Search(relaxed, keys, best)
     found: list[Whole] = []
     while len(found) <= count:
         try:
-            plan = search.next_plan(rounds, ends)
+            plan = search.next_plan(effort)
         except TyrekitError as error:
             return Distinct(tuple(found[1:]), f"{SHORT}: {error}")
         if plan.status != OPTIMAL:

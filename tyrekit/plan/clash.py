@@ -8,7 +8,6 @@ as little as whole steps allow.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -16,14 +15,15 @@ from itertools import combinations
 import numpy as np
 
 from tyrekit.errors import TyrekitError
+from tyrekit.plan.effort import A_SECOND, Effort
 from tyrekit.plan.graph import build_graph
-from tyrekit.plan.optimum import whole_flow, whole_pool
+from tyrekit.plan.optimum import whole_pool
 from tyrekit.plan.problem import CORNERS, AllocationProblem, Easing, PlanLimit
 from tyrekit.plan.relaxation import relax
-from tyrekit.plan.search import IMPOSSIBLE, POOL, UNKNOWN
+from tyrekit.plan.search import IMPOSSIBLE, Search
 
-SEARCH_S = 8.0  # the search for the clash and its repairs ends after about this long
-CHECK_S = 3.0  # one question "is this possible?" at most
+QUESTIONS = 300  # "is this possible?" at most, for the clash and its repairs together
+CHECK_WORK = 0.3 * A_SECOND  # for one of them, beyond its relaxation
 MOST_STEPS = 64
 MOST_TOGETHER = 3  # limits changed in one repair
 
@@ -65,12 +65,12 @@ class Clash:
         return tuple("; and ".join(c.words() for c in changes) for changes in self.repairs)
 
 
-def clash(problem: AllocationProblem, search_s: float = SEARCH_S) -> Clash:
+def clash(problem: AllocationProblem, questions: int = QUESTIONS) -> Clash:
     """Return why no plan exists for `problem`, which must be impossible.
 
-    After about `search_s` seconds the search ends with what is known, and says so.
+    After so many questions the search ends with what is known, and says so.
     """
-    search = _Search(problem, time.monotonic() + search_s)
+    search = _Search(problem, Effort(questions))
     every = frozenset(range(len(problem.limits)))
     if search.possible(frozenset()) is False:
         return Clash(missing=too_few(problem))
@@ -84,7 +84,7 @@ def clash(problem: AllocationProblem, search_s: float = SEARCH_S) -> Clash:
     return Clash(tuple(problem.limits[i] for i in sorted(core)), tuple(found), notes=notes)
 
 
-def is_possible(problem: AllocationProblem, time_limit_s: float = CHECK_S) -> bool | None:
+def is_possible(problem: AllocationProblem, work: float = CHECK_WORK) -> bool | None:
     """Return whether some plan keeps every limit; None when that could not be settled."""
     try:
         graph = build_graph(problem)
@@ -93,14 +93,15 @@ def is_possible(problem: AllocationProblem, time_limit_s: float = CHECK_S) -> bo
         return None
     if not relaxed.possible:
         return False
-    found = whole_pool(relaxed, relaxed.paths, time_limit_s)
-    if not len(found.paths):
-        pool = relaxed.pricing.within(relaxed.price, np.inf, POOL // 4)
-        whole = whole_pool(relaxed, pool, time_limit_s) if pool is not None else None
-        found = whole or whole_flow(relaxed, time_limit_s)
+    if len(whole_pool(relaxed, relaxed.paths).paths):
+        return True
+    search, effort = Search(relaxed), Effort(work)
+    if len(search.dive(effort).paths):
+        return True
+    found = search.next_plan(effort)
     if len(found.paths):
         return True
-    return {IMPOSSIBLE: False, UNKNOWN: None}[found.status]
+    return False if found.status == IMPOSSIBLE else None
 
 
 @dataclass
@@ -108,7 +109,7 @@ class _Search:
     """Questions asked so far about which of the problem's limits can hold together."""
 
     problem: AllocationProblem
-    ends: float
+    effort: Effort
     possible_sets: list[frozenset[int]] = field(default_factory=list)
     impossible_sets: list[frozenset[int]] = field(default_factory=list)
     cut_short: bool = False
@@ -119,9 +120,10 @@ class _Search:
             return True
         if any(limits >= known for known in self.impossible_sets):
             return False
-        if time.monotonic() > self.ends:
+        if self.effort.over:
             self.cut_short = True
             return None
+        self.effort.spend(1)
         chosen = [self.problem.limits[i] for i in sorted(limits)]
         answer = is_possible(self.problem.with_limits(chosen))
         if answer is not None:
@@ -182,9 +184,10 @@ class _Search:
 
         def helps(steps: int) -> bool:
             eased = easing(steps)
-            if eased is None or time.monotonic() > self.ends:
+            if eased is None or self.effort.over:
                 self.cut_short |= eased is not None
                 return False
+            self.effort.spend(1)
             return is_possible(self.problem.with_limits([*others, eased])) is True
 
         low, high = 0, 1

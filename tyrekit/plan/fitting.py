@@ -67,9 +67,10 @@ def _rows_of(graph: StateGraph, tyre: TyreState, path: Ints) -> list[tuple[objec
     locked, losses = locked_corners(problem), expected_table(problem)
     high = problem.wear_high[max(problem.wear_high)]
     rows: list[tuple[object, ...]] = []
+    after = np.zeros(4, dtype=np.int64)
     for arc in path[arcs.runs[path]]:
         stint, corner = problem.stints[arcs.stint[arc]], int(arcs.corner[arc])
-        before = arcs.laps_run[arc]
+        before = after
         after = before + stint.tyre_laps * (np.arange(4) == corner)
         age, cycles = int(arcs.age_laps[arc]), int(arcs.heat_cycles[arc])
         loss_s = losses.stint_s(stint, np.array([age]), np.array([cycles]))[0, 0]

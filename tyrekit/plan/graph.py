@@ -155,6 +155,7 @@ class _Rules:
     spares: tuple[tuple[int, frozenset[int]], ...]
     keeps: Ints
     losses: LossTable
+    by_corner: Bools
 
 
 def _rules(problem: AllocationProblem, tyres: Sequence[TyreState]) -> _Rules:
@@ -173,6 +174,10 @@ def _rules(problem: AllocationProblem, tyres: Sequence[TyreState]) -> _Rules:
         spares=tuple(spare for limit in problem.limits for spare in limit.spares(problem)),
         keeps=np.array([*keeps, _mask(EVERY_CORNER)], dtype=np.int64),
         losses=expected_table(problem),
+        by_corner=np.array(
+            [any(one.follows_corners(tyre, problem) for one in problem.limits) for tyre in tyres],
+            dtype=np.bool_,
+        ),
     )
 
 
@@ -280,7 +285,8 @@ def _after(rules: _Rules, states: States, moves: Moves, stint: int) -> States:
         zeros = np.zeros(len(moves), dtype=np.int64)
         return States(states.tyre_class, np.outer(zeros, np.ones(4, int)), *[zeros] * 4)
     laps_run = states.laps_run.copy()
-    laps_run[runs, moves.corner[runs]] += at.tyre_laps
+    on = np.where(rules.by_corner[states.tyre_class[runs]], moves.corner[runs], 0)
+    laps_run[runs, on] += at.tyre_laps
     stays_on = runs & (states.running_as == moves.corner + 1)
     stays_spare = (states.running_as == SPARE) | (moves.spare >= 0)
     running_as = np.where(runs, moves.corner + 1, SPARE * stays_spare)

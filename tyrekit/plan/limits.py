@@ -234,11 +234,11 @@ class KeepSpareLimit(PlanLimit):
         return tuple((stints[0], frozenset(group)) for group in groups) if stints else ()
 
     def rows(self, moves: Moves, problem: AllocationProblem, bit: int) -> list[Row]:
-        """At least one tyre for every spare asked."""
+        """One tyre for every spare asked; more would cost nothing and mean nothing."""
         others = takewhile(lambda limit: limit is not self, problem.limits)
         first = sum(len(limit.spares(problem)) for limit in others)
         kept = [np.flatnonzero(moves.spare == first + n) for n in range(len(self.spares(problem)))]
-        return [Row(at, -np.ones(len(at)), -1.0) for at in kept]
+        return [Row(at, np.ones(len(at)), 1.0, equal=True) for at in kept]
 
     def easings(self) -> tuple[Easing, ...]:
         """From one per corner to one per axle."""

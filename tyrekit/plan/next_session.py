@@ -55,7 +55,6 @@ def rank_next(
     session: str | None = None,
     *,
     most: int = 12,
-    time_limit_s: float = 2.5,
 ) -> NextSession:
     """Return the distinct sets for the next session, best over the weekend first.
 
@@ -68,8 +67,6 @@ def rank_next(
         (wet, no laps) the table is empty and the notes say so.
     most : int
         Sets to list, 1 or more.
-    time_limit_s : float
-        After about this long the list ends, and says so.
     """
     problem = allocation.problem
     first = problem.stints[0].session if problem.stints else ""
@@ -81,7 +78,7 @@ def rank_next(
         return NextSession(name, allocation.status, empty, notes=(f"{name} is not planned here",))
     relaxed, best = allocation.solved
     keys = signature_keys(relaxed.graph, [0])
-    found = distinct_plans(relaxed, best, keys, most - 1, time_limit_s=time_limit_s)
+    found = distinct_plans(relaxed, best, keys, most - 1)
     plans = (allocation, *(plan_of(problem, relaxed, other) for other in found.plans))
     notes = _notes(problem, len(plans), most, found.reason)
     return NextSession(name, allocation.status, _ranked(problem, plans), plans, notes)

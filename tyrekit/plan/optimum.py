@@ -11,14 +11,16 @@ from __future__ import annotations
 
 import ctypes
 import os
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy import optimize, sparse
 
 from tyrekit.errors import TyrekitError
+from tyrekit.plan.effort import A_SECOND, LAST_RESORT_S, Effort
 from tyrekit.plan.graph import StateGraph
 from tyrekit.plan.problem import Floats, Ints
 from tyrekit.plan.relaxation import Relaxation, relax
@@ -37,11 +39,13 @@ from tyrekit.plan.search import (
 )  # fmt: skip
 
 FEW = 400  # programmes that are not worth choosing among first
-ROUNDS = 40  # relaxations the search may solve before pools go to the whole-number solver
+SEARCH_WORK = 1.0 * A_SECOND
+DIVE_WORK = 0.3 * A_SECOND
+NODES = 400  # of the whole-number solver's own tree
 
 
 def optimum(
-    graph: StateGraph, time_limit_s: float = 20.0, relaxed: Relaxation | None = None
+    graph: StateGraph, relaxed: Relaxation | None = None, work: float = SEARCH_WORK
 ) -> tuple[Whole, Relaxation]:
     """Return the best plan with its proof, and the relaxation it rests on.
 
@@ -49,69 +53,68 @@ def optimum(
     ----------
     graph : StateGraph
         The problem.
-    time_limit_s : float
-        After about this long the best plan so far is returned as ``feasible`` with its bound.
     relaxed : Relaxation, optional
         The graph's relaxation when it is known already.
+    work : float
+        What the search may spend, in the units of `effort`; pools are opened when that is done,
+        and what they cannot prove is returned as ``feasible`` with its bound.
     """
-    ends = time.monotonic() + time_limit_s
     relaxed = relaxed or relax(graph)
     if not relaxed.possible:
         return Whole(IMPOSSIBLE, relaxed.paths[:0]), relaxed
-    best = _if_whole(relaxed) or _searched(relaxed, ends)
+    best = _if_whole(relaxed) or _searched(relaxed, work)
     if best.status in (OPTIMAL, IMPOSSIBLE):
         return best, relaxed
-    return by_pools(relaxed, best, ends), relaxed
+    return by_pools(relaxed, best), relaxed
 
 
-def _searched(relaxed: Relaxation, ends: float) -> Whole:
+def _searched(relaxed: Relaxation, work: float) -> Whole:
+    """Return the best plan, or a plan soon found with the bound that the search has proven."""
     try:
-        return Search(relaxed).next_plan(ROUNDS, ends)
+        search = Search(relaxed)
+        found = search.next_plan(Effort(work))
+        if found.status != UNKNOWN:
+            return found
+        dived = search.dive(Effort(DIVE_WORK))
+        return replace(dived, bound=found.bound, reason=found.reason)
     except TyrekitError as error:
         return Whole(UNKNOWN, relaxed.paths[:0], bound=relaxed.bound, reason=str(error))
 
 
-def by_pools(relaxed: Relaxation, best: Whole, ends: float) -> Whole:
+def by_pools(relaxed: Relaxation, best: Whole) -> Whole:
     """Return the best plan by whole-number solves over wider and wider pools.
 
     Parameters
     ----------
     best : Whole
         What is known already; its bound is kept where it is the better.
-    ends : float
-        `time.monotonic` after which the best so far is returned.
     """
     gap = 0.0
     if relaxed.pricing.within(relaxed.price, np.inf, FEW) is not None:
         gap = RUNGS[-1] * max(abs(relaxed.bound), LEAST_SCALE)
     while best.status not in (OPTIMAL, IMPOSSIBLE) and np.isfinite(gap):
-        if gap > 0 and time.monotonic() > ends:
+        opened = _next_pool(relaxed, best, gap)
+        if opened is None:
             break
-        gap = _next_gap(relaxed, best, gap)
-        pool = relaxed.pricing.within(relaxed.price, gap + SLACK, POOL)
-        left_s = max(ends - time.monotonic(), 1.0)
-        if pool is None:
-            return _better(best, whole_flow(relaxed, left_s), relaxed, np.inf)
-        best = _better(best, whole_pool(relaxed, pool, left_s), relaxed, gap)
+        gap, pool = opened
+        best = _better(best, whole_pool(relaxed, pool), relaxed, gap)
     if not len(best.paths) and best.status == UNKNOWN:
-        best = _better(best, whole_pool(relaxed, relaxed.paths, 1.0), relaxed, 0.0)
+        best = _better(best, whole_pool(relaxed, relaxed.paths), relaxed, 0.0)
     return best
 
 
-def whole_pool(relaxed: Relaxation, pool: Ints, time_limit_s: float) -> Whole:
+def whole_pool(relaxed: Relaxation, pool: Ints) -> Whole:
     """Return the best plan made of the programmes of `pool`."""
     columns = relaxed.columns(pool)
     cost = relaxed.path_cost(pool)
-    status, counts, bound = solve_whole(
-        cost, columns, relaxed.rows_lower, relaxed.rows_upper, time_limit_s
-    )
-    if counts is None:
-        return Whole(status, pool[:0], bound=bound)
-    paths = np.repeat(pool, counts, axis=0)
-    return Whole(status, paths, float(cost @ counts), bound)
+    solved = solve_whole(cost, columns, relaxed.rows_lower, relaxed.rows_upper)
+    if solved.counts is None:
+        return Whole(solved.status, pool[:0], bound=solved.bound, reason=solved.reason)
+    paths = np.repeat(pool, solved.counts, axis=0)
+    return Whole(solved.status, paths, float(cost @ solved.counts), solved.bound, solved.reason)
 
 
-def whole_flow(relaxed: Relaxation, time_limit_s: float) -> Whole:
+def whole_flow(relaxed: Relaxation) -> Whole:
     """Return the best plan as a flow on the graph: larger, but no programme need be listed."""
     graph = relaxed.graph
     arcs = np.arange(len(graph.cost))
@@ -124,45 +127,61 @@ def whole_flow(relaxed: Relaxation, time_limit_s: float) -> Whole:
     last = int(graph.tail.max()) + 1
     keep = balance[len(graph.classes) : last]
     zeros = np.zeros(keep.shape[0])
-    status, flow, bound = solve_whole(
+    solved = solve_whole(
         relaxed.cost,
         sparse.vstack([relaxed.matrix, keep]).tocsc(),
         np.r_[relaxed.rows_lower, zeros],
         np.r_[relaxed.rows_upper, zeros],
-        time_limit_s,
     )
-    if flow is None:
-        return Whole(status, relaxed.paths[:0], bound=bound)
-    paths = paths_of(graph, flow)
-    return Whole(status, paths, float(relaxed.path_cost(paths).sum()), bound)
+    if solved.counts is None:
+        return Whole(solved.status, relaxed.paths[:0], bound=solved.bound, reason=solved.reason)
+    paths = paths_of(graph, solved.counts)
+    return Whole(
+        solved.status, paths, float(relaxed.path_cost(paths).sum()), solved.bound, solved.reason
+    )
 
 
-def solve_whole(
-    cost: Floats, columns: sparse.csc_array, lower: Floats, upper: Floats, time_limit_s: float
-) -> tuple[str, Ints | None, float]:
-    """Return status, whole numbers of each column and the proven bound on the cost.
+class Counts(NamedTuple):
+    """The whole-number solver's answer: status, number of each column, bound, why it stopped.
 
-    Status is optimal, feasible (time ran out with a plan in hand), impossible or unknown.
+    ``feasible`` is a plan in hand after `NODES`; ``unknown`` none, or a solver error.
     """
+
+    status: str
+    counts: Ints | None
+    bound: float
+    reason: str = ""
+
+
+def solve_whole(cost: Floats, columns: sparse.csc_array, lower: Floats, upper: Floats) -> Counts:
+    """Return the best whole numbers of each column; a solver error is tried without presolve."""
     if not len(cost):
-        return IMPOSSIBLE, None, np.inf
+        return Counts(IMPOSSIBLE, None, np.inf)
     for presolve in (True, False):
         with _stray_lines_dropped():
             solved = optimize.milp(
                 cost,
                 integrality=np.ones(len(cost), dtype=np.int64),
                 constraints=optimize.LinearConstraint(columns, lower, upper),
-                options={"mip_rel_gap": 0.0, "time_limit": time_limit_s, "presolve": presolve},
+                options={
+                    "mip_rel_gap": 0.0,
+                    "node_limit": NODES,
+                    "time_limit": LAST_RESORT_S,
+                    "presolve": presolve,
+                },
             )
         if solved.status in (0, 1, 2):
             break
     if solved.status == 2:
-        return IMPOSSIBLE, None, np.inf
+        return Counts(IMPOSSIBLE, None, np.inf)
     bound = solved.mip_dual_bound if solved.mip_dual_bound is not None else -np.inf
-    if solved.x is None or solved.status not in (0, 1):
-        return UNKNOWN, None, bound
+    if solved.status not in (0, 1):
+        return Counts(UNKNOWN, None, bound, f"the whole-number solver failed: {solved.message}")
+    reason = "" if solved.status == 0 else f"the whole-number solver stopped: {solved.message}"
+    if solved.x is None:
+        return Counts(UNKNOWN, None, bound, reason)
     counts = np.rint(solved.x).astype(np.int64)
-    return (OPTIMAL if solved.status == 0 else FEASIBLE), counts, bound
+    return Counts(OPTIMAL if solved.status == 0 else FEASIBLE, counts, bound, reason)
 
 
 @contextmanager
@@ -194,13 +213,17 @@ def _if_whole(relaxed: Relaxation) -> Whole | None:
     return Whole(OPTIMAL, paths, cost, cost) if cost - relaxed.bound < 0.5 else None
 
 
-def _next_gap(relaxed: Relaxation, best: Whole, gap: float) -> float:
-    """Return how wide to open the pool next: a rung, or just what the best plan so far needs."""
+def _next_pool(relaxed: Relaxation, best: Whole, gap: float) -> tuple[float, Ints] | None:
+    """Return the next gap and its pool: what the best plan so far needs, else one rung wider."""
     scale = max(abs(relaxed.bound), LEAST_SCALE)
+    needed = float(best.cost - relaxed.bound)
     wider = next((rung * scale for rung in RUNGS if rung * scale > gap), np.inf)
-    if np.isfinite(best.cost):
-        return float(best.cost - relaxed.bound) if gap < best.cost - relaxed.bound else wider
-    return wider
+    for width in (needed, wider):
+        if width > gap and (width < np.inf or width == wider):
+            pool = relaxed.pricing.within(relaxed.price, width + SLACK, POOL)
+            if pool is not None:
+                return width, pool
+    return None
 
 
 def _better(best: Whole, new: Whole, relaxed: Relaxation, gap: float) -> Whole:
@@ -210,7 +233,10 @@ def _better(best: Whole, new: Whole, relaxed: Relaxation, gap: float) -> Whole:
     over_all = min(new.bound, relaxed.bound + gap)
     bound = max(best.bound, over_all)
     cost, paths = (new.cost, new.paths) if new.cost < best.cost else (best.cost, best.paths)
+    reason = new.reason or best.reason
     if not np.isfinite(cost):
-        return Whole(UNKNOWN, best.paths, bound=bound)
+        return Whole(UNKNOWN, best.paths, bound=bound, reason=reason)
     proven = cost - bound < 0.5 or (new.status == OPTIMAL and cost <= relaxed.bound + gap + SLACK)
-    return Whole(OPTIMAL if proven else FEASIBLE, paths, cost, cost if proven else bound)
+    if proven:
+        return Whole(OPTIMAL, paths, cost, cost)
+    return Whole(FEASIBLE, paths, cost, bound, reason)

@@ -160,7 +160,8 @@ class Moves:
     age_laps, heat_cycles : int
         At the start of the stint; cycles are those completed before this run.
     laps_run : int, (moves, 4)
-        Laps run on each corner from now to the start of the stint.
+        Laps run on each corner from now to the start of the stint; all on the first for tyres
+        whose corners no limit follows.
     known, learns : int
         Memory bits on before the move, and switched on by it.
     """
@@ -227,6 +228,10 @@ class PlanLimit:
     def keeps_to(self, corner: int) -> frozenset[int]:
         """Return the corners it leaves to a tyre that has run on `corner`."""
         return EVERY_CORNER
+
+    def follows_corners(self, tyre: TyreState, problem: AllocationProblem) -> bool:
+        """Return whether it may ask on which corners this tyre has run its laps."""
+        return False
 
     def memory(self, problem: AllocationProblem) -> Memory | None:
         """Return the fact it needs remembered, if any."""

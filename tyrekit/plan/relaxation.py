@@ -25,6 +25,7 @@ TOLERANCE = 1e-4  # of a cost unit: reduced costs below this are noise of the LP
 MISSING = 1e-6  # cover left to artificial columns that counts as none
 CUT_ROUNDS = 12
 DEAREST = 1e9  # cost units: no programme costs this much
+EACH_LP = 15_000  # units of work that any linear programme costs
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,6 +141,7 @@ class Master:
         self.paths = np.empty((0, len(graph.first_arc) - 1), dtype=np.int64)
         self.held: set[bytes] = set()
         self.columns = np.empty((0, 0))
+        self.work = 0.0  # done so far, in the units of `effort`
         self._add_rows(graph.rows if rows is None else rows)
 
     def least(self, extra: Sequence[Row] = (), enough: float = -np.inf) -> tuple[Shares, bool]:
@@ -205,6 +207,7 @@ class Master:
         columns = np.vstack([self.columns, path_columns(matrix, self.paths).toarray()])
         columns = np.hstack([columns, artificial])
         costs = np.r_[cost[self.paths].sum(axis=1), np.full(len(asks), penalty)]
+        self.work += EACH_LP + columns.size + len(cost)
         solved = solve_lp(costs, columns, upper, equal)
         duals = np.empty(len(upper))
         duals[equal], duals[~equal] = solved.eqlin.marginals, solved.ineqlin.marginals

@@ -11,20 +11,20 @@ bound + gap uses another. Parts that cost more have theirs priced out on the gra
 from __future__ import annotations
 
 import heapq
-import time
 from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 from scipy import sparse
 
+from tyrekit.plan.effort import Effort
 from tyrekit.plan.graph import StateGraph
 from tyrekit.plan.problem import COST_UNIT_S, Bools, Floats, Ints, Row
 from tyrekit.plan.relaxation import TOLERANCE, Master, Relaxation, path_columns
 
 RUNGS = tuple(0.0005 * 2.0**n for n in range(11))  # of the bound: how wide a pool is opened
 LEAST_SCALE = 40_000.0  # cost units: the bound's stand-in when it is next to nothing
-POOL = 60_000  # programmes; a wider pool is not opened
+POOL = 8_000  # programmes; a wider pool is not opened
 HELD = 600  # programmes held by a search from the beginning, at most
 SLACK = 1e-3  # of a cost unit
 WHOLE = 1e-5  # how far from a whole number a count may be
@@ -104,20 +104,13 @@ class Search:
         self.counts = sparse.csr_array(sparse.vstack(levels))
         self.levels = np.cumsum([0, *(level.shape[0] for level in levels)])
         self.otherwise = self._otherwise(relaxed)
-        self.rounds, self.parts = 0, 1
+        self.parts = 1
         self.seen: set[bytes] = set()
         first = _Part(relaxed.bound, 0, {})
         self.queue = [first if start is None else _Part(start.cost, 0, {}, paths=start.paths)]
 
-    def next_plan(self, rounds: int, ends: float = np.inf) -> Whole:
-        """Return the next plan, or why there is none.
-
-        Parameters
-        ----------
-        rounds : int
-            Parts whose relaxation may be solved, counted from the search's beginning.
-        ends : float
-            `time.monotonic` at which to stop.
+    def next_plan(self, effort: Effort) -> Whole:
+        """Return the next plan, or why there is none; linear programmes are spent from `effort`.
 
         Raises
         ------
@@ -131,15 +124,33 @@ class Search:
                 if self._split(part, part.paths):
                     return Whole(OPTIMAL, part.paths, part.bound, part.bound)
                 continue
-            if self.rounds >= rounds or time.monotonic() > ends:
+            if effort.over:
                 heapq.heappush(self.queue, part)
-                reason = "it was long enough" if self.rounds >= rounds else "time ran out"
-                return Whole(UNKNOWN, none, bound=part.bound, reason=reason)
+                return Whole(UNKNOWN, none, bound=part.bound, reason=effort.over)
             if part.usage is None:
-                self._solve(part)
+                self._solve(part, effort)
             else:
                 self._branch(part, part.usage)
         return Whole(IMPOSSIBLE, none, bound=np.inf)
+
+    def dive(self, effort: Effort) -> Whole:
+        """Return a plan soon found: count after count is rounded up, or down where that fails."""
+        none = self.master.paths[:0]
+        ranges: dict[int, tuple[int, int]] = {}
+        found = self._relaxed(ranges, effort)
+        while found is not None and not effort.over:
+            usage = found[1]
+            fraction = self._fraction(usage)
+            if fraction is None:
+                paths = paths_of(self.graph, np.rint(usage).astype(np.int64))
+                return Whole(FEASIBLE, paths, float(self.master.cost[paths].sum()))
+            key, value = fraction
+            least, most = ranges.get(key, (0, MOST))
+            up, down = (int(np.ceil(value)), most), (least, int(np.floor(value)))
+            found = self._relaxed(ranges | {key: up}, effort)
+            ranges |= {key: up if found is not None else down}
+            found = found or self._relaxed(ranges, effort)
+        return Whole(UNKNOWN, none)
 
     def _hold(self, relaxed: Relaxation) -> float:
         """Hold every programme within a gap; return the cost up to which these are all."""
@@ -174,21 +185,30 @@ class Search:
             least[key] = relaxed.bound + through[others].min(initial=np.inf)
         return least
 
-    def _solve(self, part: _Part) -> None:
+    def _solve(self, part: _Part, effort: Effort) -> None:
         """Put a part back with the bound and use of its relaxation; drop it if it has none."""
+        found = self._relaxed(part.ranges, effort)
+        if found is not None:
+            self._push(_Part(max(part.bound, found[0]), part.number, part.ranges, usage=found[1]))
+
+    def _relaxed(
+        self, ranges: dict[int, tuple[int, int]], effort: Effort
+    ) -> tuple[float, Floats] | None:
+        """Return the bound and use of the relaxation within ranges; None if it has none."""
         rows = []
-        for key, (least, most) in part.ranges.items():
+        for key, (least, most) in ranges.items():
             arcs = self._arcs(key)
             ones = np.ones(len(arcs))
             rows.append(Row(arcs, ones, float(most), equal=least == most))
             if 0 < least < most:
                 rows.append(Row(arcs, -ones, -float(least)))
-        self.rounds += 1
+        before = self.master.work
         found, possible = self.master.least(rows, self.reach)
-        if possible:
-            bound = max(part.bound, found.cost - len(self.graph.problem.tyres) * TOLERANCE)
-            usage = self.master.usage(found.share)
-            self._push(_Part(bound, part.number, part.ranges, usage=usage))
+        effort.spend(self.master.work - before)
+        if not possible:
+            return None
+        bound = found.cost - len(self.graph.problem.tyres) * TOLERANCE
+        return bound, self.master.usage(found.share)
 
     def _branch(self, part: _Part, usage: Floats) -> None:
         """Queue a solved part's plan when it is whole, or its two branches."""
@@ -201,7 +221,7 @@ class Search:
         key, value = fraction
         least, most = part.ranges.get(key, (0, MOST))
         for low, high in ((least, int(np.floor(value))), (int(np.floor(value)) + 1, most)):
-            self._push(_Part(part.bound, self.parts, part.ranges | {key: (low, high)}))
+            self._push(_Part(part.bound, -self.parts, part.ranges | {key: (low, high)}))
 
     def _push(self, part: _Part) -> None:
         self.parts += 1
@@ -242,9 +262,9 @@ class Search:
             least, most = same.get(key, (0, ON_AXLE))
             if count > least:
                 bound = max(part.bound, self.otherwise[key])
-                self._push(_Part(bound, self.parts, same | {key: (least, count - 1)}))
+                self._push(_Part(bound, -self.parts, same | {key: (least, count - 1)}))
             if count < min(most, ON_AXLE):
-                self._push(_Part(part.bound, self.parts, same | {key: (count + 1, most)}))
+                self._push(_Part(part.bound, -self.parts, same | {key: (count + 1, most)}))
             same = same | {key: (count, count)}
         return new
 

@@ -49,9 +49,12 @@ class MinimumTreadLimit(PlanLimit):
 
     def key(self, tyre: TyreState, problem: AllocationProblem) -> Hashable:
         """Tyres too deep to come near the limit are alike."""
+        return tyre.tread_low_mm if self.follows_corners(tyre, problem) else np.inf
+
+    def follows_corners(self, tyre: TyreState, problem: AllocationProblem) -> bool:
+        """Corners wear differently, which only matters to a tyre that can come near the limit."""
         fastest = problem.wear_high[self.rule.confidence_pct].fastest_mm()
-        deep = tyre.tread_low_mm - fastest * problem.laps_left() >= self.rule.mm
-        return np.inf if deep else tyre.tread_low_mm
+        return tyre.tread_low_mm - fastest * problem.laps_left() < self.rule.mm
 
     def allows(
         self, moves: Moves, tyres: Sequence[TyreState], problem: AllocationProblem, bit: int
@@ -171,6 +174,19 @@ class ScrubbedBeforeLimit(PlanLimit):
         if not within(moves, problem, self.rule.sessions):
             return None
         return (moves.heat_cycles >= 1) | ~moves.used
+
+
+@dataclass(frozen=True)
+class StaysOnCorner(PlanLimit):
+    """Tyres stay on the corner they next run on: no event's rule, it keeps a large one small."""
+
+    def words(self) -> str:
+        """Return the limit in words."""
+        return "tyres stay on the corner they next run on"
+
+    def keeps_to(self, corner: int) -> frozenset[int]:
+        """Return the corner itself."""
+        return frozenset({corner})
 
 
 def changed(rule: Kind, **changes: object) -> Kind:

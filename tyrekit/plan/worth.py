@@ -6,7 +6,6 @@ fraction of a tyre and has been seen to promise what a whole tyre does not give.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -21,18 +20,14 @@ from tyrekit.plan.optimum import optimum
 from tyrekit.plan.problem import AllocationProblem, TyreState
 from tyrekit.plan.search import OPTIMAL, Whole
 
-EACH_S = 2.0  # one change may be looked into for about this long
 
-
-def worth(plan: AllocationPlan, *, time_limit_s: float = 10.0) -> pd.DataFrame:
+def worth(plan: AllocationPlan) -> pd.DataFrame:
     """Return what each change of tyres or limits would save, the most first.
 
     Parameters
     ----------
     plan : AllocationPlan
         A plan that exists.
-    time_limit_s : float
-        After about this long the changes left are reported as ``unknown``.
 
     Returns
     -------
@@ -40,11 +35,9 @@ def worth(plan: AllocationPlan, *, time_limit_s: float = 10.0) -> pd.DataFrame:
         change (in words), worth_s (weighted seconds saved), status (``optimal``; ``feasible``
         when at least so much is saved; ``unknown``).
     """
-    ends = time.monotonic() + time_limit_s
     rows = []
     for words, problem in changes(plan.problem) if len(plan.table) else ():
-        left_s = min(ends - time.monotonic(), EACH_S)
-        found = _solved(problem, left_s) if left_s > 0 else None
+        found = _solved(problem)
         known = found is not None and len(found.paths) > 0
         saved = plan.cost_s - found.cost_s if found is not None and known else np.nan
         status = found.status if found is not None and known else "unknown"
@@ -102,10 +95,10 @@ def agreement(plan: AllocationPlan) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _solved(problem: AllocationProblem, time_limit_s: float) -> Whole | None:
+def _solved(problem: AllocationProblem) -> Whole | None:
     """Return the best plan, None where the problem grows too large."""
     try:
-        found, _ = optimum(build_graph(problem), time_limit_s)
+        found, _ = optimum(build_graph(problem))
     except MemoryError:
         return None
     return found if found.status == OPTIMAL or len(found.paths) else None
