@@ -12,7 +12,8 @@ from statistics import median
 
 import numpy as np
 
-from tyrekit.plan.caution import caution_policy, drawn_cautions, measured_gain
+from tyrekit.plan.caution import caution_policy, measured_gain
+from tyrekit.plan.caution_search import drawn_cautions
 from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY
 from tyrekit.plan.stints import StintRace, TyreSet, stint_plans, stint_problem
 from tyrekit.record.event import Caution

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from tyrekit.errors import InputError
-from tyrekit.plan.caution import caution_policy, drawn_cautions, measured_gain
+from tyrekit.plan.caution import caution_policy, measured_gain
+from tyrekit.plan.caution_search import drawn_cautions
 from tyrekit.plan.stints import StintRace, TyreSet, stint_plans
 from tyrekit.record.event import Caution
 

@@ -12,7 +12,8 @@ from tyrekit.plan.allocation import allocate
 from tyrekit.plan.caution import caution_policy
 from tyrekit.plan.decision import between
 from tyrekit.plan.fitting import drawn_costs_s
-from tyrekit.plan.race_stops import fuel_by_laps, race_sets, stint_race
+from tyrekit.plan.race_sets import race_tyres
+from tyrekit.plan.race_stops import fuel_by_laps, stint_race
 from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY
 from tyrekit.plan.stints import stint_plans
 
@@ -75,7 +76,7 @@ def test_fuel_by_laps_is_the_needs_own_quantile(make_event, fuel_use):
 
 
 def test_sets_are_those_of_the_tyre_plan(event, plan, lap_time):
-    sets = race_sets(event, plan, event.session("R3"))
+    sets = race_tyres(event, plan, event.session("R3")).sets
     own = plan.table[plan.table["session"] == "R3"]
     assert plan.status == "optimal"
     assert {i for one in sets for i in one.name.split()} == set(own["tyre_id"])
@@ -90,7 +91,7 @@ def test_sets_are_those_of_the_tyre_plan(event, plan, lap_time):
 
 
 def test_from_event_to_the_pit_wall(event, plan, race):
-    sets = race_sets(event, plan, event.session("R3"))
+    sets = race_tyres(event, plan, event.session("R3")).sets
     one = race(sets=len(sets))
     found = stint_plans(one, sets)
     policy = caution_policy(one, sets)
@@ -109,13 +110,13 @@ def test_life_limit_shortens_the_sets(make_event, lap_time, tread):
     event = make_event((text, limit))
     plan = allocate(event, tyre_list(), lap_time, tread, done=(*DONE, "R1", "R2"),
                     rng=np.random.default_rng(1))  # fmt: skip
-    for one in race_sets(event, plan, event.session("R3")):
+    for one in race_tyres(event, plan, event.session("R3")).sets:
         assert one.longest_laps <= 40 - one.age_laps
 
 
 def test_a_race_without_stops_is_one_stint(event, lap_time, fuel_use, plan):
     one = stint_race(event, event.session("R1"), lap_time, fuel_use, sets=1)
-    sets = race_sets(event, plan, event.session("R1"))
+    sets = race_tyres(event, plan, event.session("R1")).sets
     found = stint_plans(one, sets)
     assert found.status == "optimal"
     assert found.best.stops == ()
@@ -125,7 +126,7 @@ def test_a_race_without_stops_is_one_stint(event, lap_time, fuel_use, plan):
 def test_refuelling_race_fills_for_each_stint(make_event, lap_time, fuel_use, plan):
     event = make_event(("tank_l = 70.0", "tank_l = 40.0"), ("refuel = false", "refuel = true"))
     one = stint_race(event, event.session("R3"), lap_time, fuel_use, sets=2)
-    sets = race_sets(event, plan, event.session("R3"))
+    sets = race_tyres(event, plan, event.session("R3")).sets
     found = stint_plans(one, sets)
     assert one.refuel and found.status == "optimal"
     fuel = found.best.table["fuel_kg"]

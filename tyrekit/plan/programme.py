@@ -7,8 +7,9 @@ import math
 import pandas as pd
 
 from tyrekit.fit.lap_time import LapTimeResults
-from tyrekit.record.event import Session
+from tyrekit.record.event import Event, Session
 
+SHORTEST_MIN = 0.1  # a race to time is at least the lap that is begun
 PIT_SHARE = 0.35  # of a practice or qualifying session spent standing; common practice, no source
 
 
@@ -29,6 +30,18 @@ def laps_to_run(session: Session, lap_s: float) -> int:
         by_time = math.ceil(running_s / lap_s)
     by_laps = session.laps if session.laps is not None else math.inf
     return max(1, int(min(by_time, by_laps)))
+
+
+def less_stops(event: Event, session: Session) -> Session:
+    """Return a race to time with the time its stops must take, at the least, off its minutes."""
+    stops = session.stops
+    if stops is None or session.minutes is None or stops.minimum == 0:
+        return session
+    lane_s = event.circuit.pit_loss_s
+    if session.caution is not None:
+        lane_s = min(lane_s, session.caution.pit_loss_s)
+    taken_min = stops.minimum * (lane_s + stops.stationary_s) / 60.0
+    return session.model_copy(update={"minutes": max(session.minutes - taken_min, SHORTEST_MIN)})
 
 
 def lap_time_s(

@@ -29,6 +29,7 @@ from tyrekit.plan.stint_search import (
 from tyrekit.plan.stop_window import no_window, stop_window
 from tyrekit.record.event import Caution
 
+WINDOW_DRAWS = 60  # enough for a 90 % interval on a chart, few enough to be quick
 FUELLED = (FIRST, ONLY)  # roles that run the formation laps
 FINISHING = (LAST, ONLY)  # roles that run the cool-down laps
 
@@ -149,6 +150,8 @@ class StintPlans:
     plans: tuple[StintPlan, ...]
     blocked_by: tuple[str, ...]
     notes: tuple[str, ...]
+    race: StintRace
+    sets: tuple[TyreSet, ...]
     problem: StintProblem
     blocks: tuple[Blocks, ...]
 
@@ -174,8 +177,22 @@ class StintPlans:
 
     @cached_property
     def window(self) -> pd.DataFrame:
-        """Seconds lost, lost_s, if a stop of the best plan is made on another lap; see there."""
-        return stop_window(self.problem, self.blocks[0]) if self.blocks else no_window()
+        """Seconds lost if a stop of the best plan is made on another lap; see `stop_window`."""
+        return (
+            stop_window(self.problem, self.blocks[0], self.drawn()) if self.blocks else no_window()
+        )
+
+    def drawn(self, most: int = WINDOW_DRAWS) -> list[StintProblem]:
+        """Return the problem as it is in up to `most` of the sets' draws, evenly spaced."""
+        draws = [one.draws_s for one in self.sets if one.draws_s is not None]
+        if not draws or len(draws) < len(self.sets):
+            return []
+        chosen = np.unique(np.linspace(0, len(draws[0]) - 1, most).astype(int))
+        return [replace(self.problem, tyre_s=self._drawn_tyre_s(draws, i)) for i in chosen]
+
+    def _drawn_tyre_s(self, draws: list[Floats], i: int) -> Floats:
+        as_drawn = zip(self.sets, draws, strict=True)
+        return np.stack([_tyre_s(self.race, replace(one, lap_loss_s=d[i])) for one, d in as_drawn])
 
 
 def stint_plans(race: StintRace, sets: Sequence[TyreSet], *, count: int = 20) -> StintPlans:
@@ -211,6 +228,8 @@ def stint_plans(race: StintRace, sets: Sequence[TyreSet], *, count: int = 20) ->
         plans=plans,
         blocked_by=blocked,
         notes=(*race.notes, "seconds only: position and traffic are not counted"),
+        race=race,
+        sets=tuple(ordered),
         problem=problem,
         blocks=tuple(found),
     )

@@ -1,7 +1,8 @@
-"""What it costs to make a stop on another lap than planned."""
+"""What it costs to make a stop on another lap than planned, and how sure that is."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -30,14 +31,56 @@ class Car(NamedTuple):
     kept: int
 
 
-def stop_window(problem: StintProblem, plan: Blocks) -> pd.DataFrame:
-    """Return stop, lap, lost_s: seconds lost when a stop of the plan is made on that lap.
+COLUMNS = {
+    "stop": int, "lap": int, "planned": bool, "lost_s": float, "lower_s": float, "upper_s": float,
+}  # fmt: skip
+
+
+def stop_window(
+    problem: StintProblem, plan: Blocks, drawn: Sequence[StintProblem] = (), level: float = 0.9
+) -> pd.DataFrame:
+    """Return stop, lap, planned, lost_s, lower_s, upper_s: what a stop on that lap loses.
 
     Stops before it are as planned, everything after it is planned anew with the tyres that are
     left, those on the car included. Laps on which the stop cannot be made have no row.
+
+    Parameters
+    ----------
+    plan : Blocks
+        The best plan; lost_s is against the lap it stops on.
+    drawn : sequence of StintProblem
+        The same race with tyres as they may be instead; without, the interval has no width. Its
+        lower end is below 0 where another lap than the planned one may well be better.
+    level : float
+        Share of the interval.
     """
+    cost = _costs(problem, plan)
+    if not cost:
+        return no_window()
+    draws = [_costs(one, plan) for one in drawn]
     parts = []
-    done = stop = 0
+    for stop, (at, cost_s) in cost.items():
+        laps = np.flatnonzero(np.isfinite(cost_s))
+        lost_s = cost_s[laps] - cost_s[at]
+        ends = lost_s, lost_s
+        if draws:
+            each = np.stack([one[stop][1][laps] - one[stop][1][at] for one in draws])
+            low, high = np.quantile(each, [0.5 - level / 2, 0.5 + level / 2], axis=0)
+            ends = np.minimum(low, lost_s), np.maximum(high, lost_s)
+        table = pd.DataFrame({"stop": stop, "lap": laps, "planned": laps == at, "lost_s": lost_s})
+        parts.append(table.assign(lower_s=ends[0], upper_s=ends[1]))
+    return pd.concat(parts, ignore_index=True)
+
+
+def no_window() -> pd.DataFrame:
+    """Return the table of a race without stops."""
+    return pd.DataFrame({name: [] for name in COLUMNS}).astype(COLUMNS)
+
+
+def _costs(problem: StintProblem, plan: Blocks) -> dict[int, tuple[int, Floats]]:
+    """Return for each stop its lap and the least cost to come by lap, constants left out."""
+    found: dict[int, tuple[int, Floats]] = {}
+    done = 0
     for place, block in enumerate(plan.blocks):
         mounted = done
         left = [k for k in range(len(problem.alike)) if k not in _sets(plan, place + 1)]
@@ -45,20 +88,11 @@ def stop_window(problem: StintProblem, plan: Blocks) -> pd.DataFrame:
         for kept, laps in enumerate(problem.pieces(block)):
             if done + laps == problem.laps:
                 break
-            stop += 1
+            stop = len(found) + 1
             car = Car(block.set_index, mounted, done, stop, kept)
-            cost_s = _cost_by_lap(problem, car, to_come)
-            laps_at = np.flatnonzero(np.isfinite(cost_s))
-            lost_s = cost_s[laps_at] - cost_s.min()
-            parts.append(pd.DataFrame({"stop": stop, "lap": laps_at, "lost_s": lost_s}))
+            found[stop] = done + laps, _cost_by_lap(problem, car, to_come)
             done += laps
-    return pd.concat(parts, ignore_index=True) if parts else no_window()
-
-
-def no_window() -> pd.DataFrame:
-    """Return the table of a race without stops."""
-    empty = pd.DataFrame({"stop": [], "lap": [], "lost_s": []})
-    return empty.astype({"stop": int, "lap": int, "lost_s": float})
+    return found
 
 
 def _sets(plan: Blocks, until: int) -> set[int]:
