@@ -1,0 +1,121 @@
+"""Tread readings and laps as rows of the driving fit: what each run took off each tyre."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.fit.result import Floats
+from tyrekit.fit.tread_result import TreadResults
+from tyrekit.fit.tread_rows import PLACES, usable
+
+WEAR_COLUMNS = (
+    "session", "driver", "run_ids", "tyre_id", "corner", "laps", "wear_mm_per_lap",
+    "usual_mm_per_lap", "wear_pct", "wear_pct_se",
+)  # fmt: skip
+LEAST_LAPS = 3  # fewer wear off less than a gauge tells
+
+
+def run_wear(
+    readings: pd.DataFrame, laps: pd.DataFrame, tread: TreadResults
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return what each stretch between two readings wore off each tyre, and what was passed over.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        `Weekend.tread`.
+    laps : DataFrame
+        `Weekend.laps`; says who drove, and when.
+    tread : TreadResults
+        What the corner usually wears, a new tyre's first laps, and the gauge's scatter.
+
+    Returns
+    -------
+    DataFrame
+        `WEAR_COLUMNS`: wear against the corner's usual in per cent, with its standard error from
+        the gauge and from tyres that differ. A stretch with two drivers or sessions is passed
+        over, since nothing tells their shares apart.
+    """
+    kept, _ = usable(readings)
+    rows, passed = [], []
+    for tyre_id, own in kept.groupby("tyre_id", sort=False):
+        for i in range(1, len(own)):
+            before, after = own.iloc[i - 1], own.iloc[i]
+            driven = _between(laps, str(tyre_id), before, after)
+            if not len(driven) or float(after["age_laps"] - before["age_laps"]) < LEAST_LAPS:
+                continue
+            if len(driven[["session", "driver"]].drop_duplicates()) > 1:
+                passed.append(f"{tyre_id} ran in {', '.join(dict.fromkeys(driven['run_id']))}")
+                continue
+            row = _stretch(str(tyre_id), before, after, driven, tread)
+            if row is not None:
+                rows.append(row)
+    notes = (f"no reading between drivers or sessions: {'; '.join(passed)}",) if passed else ()
+    return pd.DataFrame(rows, columns=list(WEAR_COLUMNS)), notes
+
+
+def driver_sessions(
+    wear: pd.DataFrame, measures: pd.DataFrame, names: Sequence[str]
+) -> pd.DataFrame:
+    """Return one row per driver and session: mean wear of its tyres, and its measures.
+
+    Parameters
+    ----------
+    wear : DataFrame
+        From `run_wear`.
+    measures : DataFrame
+        One row per lap or run: session, driver and the measures.
+    names : sequence of str
+        The measures.
+    """
+    keys = ["session", "driver"]
+    weight = 1 / np.square(wear["wear_pct_se"])
+    table = wear[keys].assign(w=weight, wx=weight * wear["wear_pct"])
+    summed = table.groupby(keys, sort=False).sum()
+    found = pd.DataFrame(
+        {"wear_pct": summed["wx"] / summed["w"], "wear_pct_se": summed["w"] ** -0.5}
+    )
+    driven = measures.groupby(keys, sort=False)[list(names)].mean()
+    return found.join(driven, how="inner").reset_index()
+
+
+def _between(laps: pd.DataFrame, tyre_id: str, before: pd.Series, after: pd.Series) -> pd.DataFrame:
+    """Return the laps on a tyre between two readings."""
+    corner = str(after["corner"]).lower()
+    age = laps[f"age_{corner}_laps"]
+    on = (laps[corner] == tyre_id) & (age >= before["age_laps"]) & (age < after["age_laps"])
+    found: pd.DataFrame = laps[on]
+    return found
+
+
+def _stretch(
+    tyre_id: str, before: pd.Series, after: pd.Series, driven: pd.DataFrame, tread: TreadResults
+) -> tuple[object, ...] | None:
+    columns = [f"{place}_mm" for place in PLACES]
+    lost = before[columns].to_numpy(dtype=np.float64) - after[columns].to_numpy(dtype=np.float64)
+    seen = np.isfinite(lost)
+    if not seen.any():
+        return None
+    corner, n = str(after["corner"]), float(after["age_laps"] - before["age_laps"])
+    rate = tread.wear_mm_per_lap(corner).mean
+    usual = rate * n + _first_laps(tread, float(before["age_laps"]), n)
+    gauge = tread.reading_mm * math.sqrt(2 / int(seen.sum()))
+    pct = 100 * (float(lost[seen].mean()) / usual - 1)
+    se = 100 * math.hypot(gauge / usual, tread.tyre_spread_pct / 100)
+    first = driven.iloc[0]
+    runs = " ".join(dict.fromkeys(driven["run_id"]))
+    return (
+        first["session"], first["driver"], runs, tyre_id, corner, n, float(lost[seen].mean()) / n,
+        usual / n, pct, se,
+    )  # fmt: skip
+
+
+def _first_laps(tread: TreadResults, age: float, n: float) -> float:
+    """Return what a tyre of this age loses beyond its rate, as `TreadResults` has it."""
+    early, tau = float(tread.params["first_laps_mm"]), float(tread.params["first_laps_laps"])
+    ends: Floats = np.exp(-np.array([age, age + n]) / tau)
+    return early * float(ends[0] - ends[1])
