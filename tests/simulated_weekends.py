@@ -125,9 +125,9 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
     if believed:
         power = rng.normal(*prior.FUEL_EFFECT_SHARE)
     wear = believe("drop_off_s_per_lap") if believed else rng.uniform(0.01, 0.10) * scale
-    knee_laps = rng.uniform(10, 17)
+    earliest, latest = (6, 32) if shape == "believed" else (10, 17)
     if shape == "believed":
-        shape, knee_laps = str(rng.choice(["linear", "curved", "cliff"])), rng.uniform(6, 32)
+        shape = str(rng.choice(["linear", "curved", "cliff"]))
     if believed and shape != "linear":
         own = {"curved": "drop_off_curve_s", "cliff": "drop_off_knee_s_per_lap"}[shape]
         curve = believe(own)
@@ -137,7 +137,7 @@ def truth_of(rng, setting="typical", shape="linear", mass_power=None):
         curve = rng.uniform(0.08, most) if most else 0.0
     return Truth(
         lap_s=lap_s, mass_kg=mass_kg, mass_power=power if mass_power is None else mass_power,
-        wear_s=wear, shape=shape, curve=curve * scale, knee_laps=knee_laps,
+        wear_s=wear, shape=shape, curve=curve * scale, knee_laps=rng.uniform(earliest, latest),
         heat_s=believe("heat_cycle_s") if believed else rng.uniform(0.0, 0.15) * scale,
         rubber_s=believe("track_evolution_s") if believed else rng.uniform(0.3, 1.4) * scale,
         rubber_laps=rng.uniform(400, 1200), kept_overnight=rng.uniform(0.5, 0.9),

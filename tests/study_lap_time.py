@@ -48,13 +48,13 @@ SHAPES = {
 }
 ERRORS = ("wear", "fuel", "level", "loss", "sum")
 MILLI = {"wear": 1e3, "fuel": 1e3}
-GOALS = """wear, fuel: ms per lap, ms/kg; level: s a lap, loss and sum: s, of the next race's first stint;
+GOALS = """wear: ms per lap, fuel: ms/kg; next race's first stint: level s a lap, loss and sum s;
 cover: % of nominal 90 % intervals that hold the truth (500 weekends: +-1.3 points); ols: plain
 pooled least squares on the same laps; told / clash: % of weekends whose notes say that the laps
 lean away from the belief on the fuel effect / clash with it.
 Goals: usual wear <= 13 and at most half of ols, fuel <= 4.5; full <= 14; harsh <= 17 and cover
 >= 85; truth from beliefs: cover of wear, fuel, level 87 to 93; belief off: wear cover >= 87."""
-SHAPE_GOALS = """Shapes. called curved: straight line's weight below one half; best: not the heaviest shape;
+SHAPE_GOALS = """Shapes. curved: straight line's weight below a half; best: it is not the heaviest;
 named: one shape above 80 %; knee far: 8 or more laps run past it, near: fewer.
 Goals: straight called curved <= 15 %, curve found >= 75 %; knee far: error <= 2.6 laps and
 cover >= 87 %, otherwise an open bound."""

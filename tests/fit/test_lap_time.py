@@ -331,9 +331,11 @@ def test_missing_columns_and_beliefs_are_refused(weekend):
 
 def test_summary_answers_the_four_questions(fit):
     text = fit.summary()
-    for part in ("fuel effect", "drop-off", "90 %", "laps", "stints", "sets", "P1", "left out",
-                 "Seen:", "What it rests on", "What would make it surer"):  # fmt: skip
+    for part in ("fuel effect", "drop-off", "90 %", "laps", "stints", "sets", "P1", "Left out",
+                 "Seen:", "belief", "from laps", "Surer with"):  # fmt: skip
         assert part in text
+    lines = text.splitlines()
+    assert len(lines) <= 35 and max(map(len, lines)) <= 100
     assert "nan" not in text.lower()
 
 

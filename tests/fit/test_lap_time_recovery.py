@@ -7,7 +7,7 @@ The full study is `python tests/study_lap_time.py`.
 import numpy as np
 import pytest
 from simulated_weekends import KINDS, default_beliefs
-from study_lap_time import one_weekend, table
+from study_lap_time import Row, accuracy, one_weekend, shape_table, weekends
 
 from tyrekit.fit.lap_time import LapTimeModel
 
@@ -15,23 +15,28 @@ WEEKENDS = 40
 
 
 @pytest.fixture(scope="module")
-def typical():
-    return table(WEEKENDS, seed=21, plan="usual", setting="typical")
+def typical_weekends():
+    return weekends(Row(), WEEKENDS, seed=21)
+
+
+@pytest.fixture(scope="module")
+def typical(typical_weekends):
+    return accuracy(typical_weekends)
 
 
 @pytest.fixture(scope="module")
 def harsh():
-    return table(WEEKENDS, seed=22, plan="usual", setting="harsh")
+    return accuracy(weekends(Row(setting="harsh"), WEEKENDS, seed=22))
 
 
 @pytest.fixture(scope="module")
 def believed():
-    return table(WEEKENDS, seed=23, plan="usual", setting="believed")
+    return accuracy(weekends(Row(setting="believed", shape="believed"), WEEKENDS, seed=23))
 
 
 def test_typical_weekends(typical):
     assert typical["wear"] <= 13.0 and typical["fuel"] <= 4.5
-    assert typical["wear"] <= 0.5 * typical["ols"]
+    assert typical["wear"] <= 0.5 * typical["wear_ols"]
     assert typical["level"] <= 0.35
     assert min(typical[k] for k in typical if k.endswith("_cover")) >= 77
 
@@ -46,16 +51,16 @@ def test_intervals_hold_when_the_truth_is_drawn_from_the_beliefs(believed):
 
 
 def test_a_fuel_effect_1_6_spreads_off_leaves_the_slope_covered():
-    found = table(WEEKENDS, seed=24, mass_power=0.34)
+    found = accuracy(weekends(Row(mass_power=0.34), WEEKENDS, seed=24))
     assert found["wear_cover"] >= 77
+    assert found["told"] >= 15  # the conflict is told as far as the laps know of it
 
 
-def test_curves_are_found_and_straight_lines_left_alone():
-    rng = np.random.default_rng(25)
-    straight = [one_weekend(rng)["fit"].shape_weights["linear"] > 0.5 for _ in range(20)]
-    curved = [one_weekend(rng, shape="cliff")["fit"].shape_weights["linear"] < 0.5
-              for _ in range(20)]  # fmt: skip
-    assert np.mean(straight) >= 0.65 and np.mean(curved) >= 0.75
+def test_curves_are_found_and_straight_lines_left_alone(typical_weekends):
+    straight = shape_table(typical_weekends)
+    cliff = shape_table(weekends(Row(shape="cliff"), 20, seed=25))
+    assert straight["curved"] <= 30 and cliff["curved"] >= 75
+    assert cliff["far_error"] <= 4.5 and cliff["far_cover"] >= 70
 
 
 def test_more_laps_narrow_the_answer():

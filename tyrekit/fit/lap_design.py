@@ -40,6 +40,11 @@ NEEDED = ("run_id", "session", "lap", "lap_time_s", "flying_lap", "set_id", "age
 TEXT = ("run_id", "session", "set_id", "driver", "reason")
 NUMBERS = ("lap", "lap_time_s", "lap_time_se_s", "flying_lap", "age_laps", "fuel_kg",
            "heat_cycles", "track_c", "field_laps")  # fmt: skip
+# outside these a number is a slip of the pen or of a unit, not a lap of a car
+POSSIBLE = {"lap_time_s": (10.0, 3600.0), "age_laps": (0.0, 2000.0), "fuel_kg": (0.0, 500.0),
+            "flying_lap": (0.0, 2000.0), "heat_cycles": (0.0, 200.0), "track_c": (-30.0, 90.0),
+            "field_laps": (0.0, 1e5), "lap_time_se_s": (0.0, 60.0)}  # fmt: skip
+MUST = ("lap_time_s", "age_laps", "fuel_kg", "flying_lap")  # a lap without one stays out
 DEFAULTS = {"heat_cycles": 0.0, "track_c": TRACK_C, "field_laps": FIELD_LAPS * (FIELD_FOLD - 1.0)}
 
 
@@ -79,8 +84,9 @@ def lap_rows(
         raise FitError(f"laps table lacks {', '.join(missing)}. Read the weekend again.")
     columns: dict[str, NDArray[Any]] = {name: _text(laps, name) for name in TEXT}
     columns |= {name: _numbers(laps, name) for name in NUMBERS}
+    strange = _strange(columns)
     columns["lap_time_se_s"] = np.nan_to_num(columns["lap_time_se_s"])
-    reason = _reasons(laps, columns, frozenset(wet), frozenset(without))
+    reason = _reasons(laps, columns, frozenset(wet), frozenset(without), strange)
     used = reason == ""
     left_out = {name: columns[name][~used] for name in ("run_id", "session", "lap", "lap_time_s")}
     left_out |= {"reason": reason[~used], "residual_s": np.full(int((~used).sum()), np.nan)}
@@ -108,11 +114,42 @@ def _numbers(laps: pd.DataFrame, name: str) -> Floats:
     return np.where(np.isfinite(values), values, np.nan)
 
 
+def _strange(columns: dict[str, NDArray[Any]]) -> Objects:
+    """Take out numbers that are not possible; return what is wrong with a lap that must stay out.
+
+    A strange condition (temperature, heat cycles, ...) counts as not known and is filled later.
+    """
+    why = np.array([""] * len(columns["lap"]), dtype=object)
+    for name, (least, most) in POSSIBLE.items():
+        value = columns[name]
+        wrong = (value < least) | (value > most)
+        if name in MUST:
+            said = f"is not possible ({least:g} to {most:g})"
+            why[wrong] = [f"{name} {number:.6g} {said}" for number in value[wrong]]
+        else:
+            columns[name] = np.where(wrong, np.nan, value)
+    return why
+
+
+def _counting(laps: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which laps the table lets count; unknown counts as no."""
+    if "counts" not in laps:
+        return np.ones(len(laps), dtype=bool)
+    try:
+        counts = laps["counts"].astype("boolean").fillna(False)
+    except (TypeError, ValueError) as error:
+        raise FitError(
+            "laps table: counts is not true or false. Read the weekend again."
+        ) from error
+    return counts.to_numpy(dtype=bool)
+
+
 def _reasons(
     laps: pd.DataFrame,
     columns: Mapping[str, NDArray[Any]],
     wet: frozenset[str],
     without: frozenset[tuple[str, int]],
+    strange: Objects,
 ) -> Objects:
     """Why each lap stays out, empty when it enters; the first reason found stands."""
     reason = np.array([""] * len(laps), dtype=object)
@@ -120,12 +157,8 @@ def _reasons(
     def leave(rows: NDArray[np.bool_], why: str) -> None:
         reason[rows & (reason == "")] = why
 
-    if "counts" in laps:
-        counts, said = laps["counts"], columns["reason"]
-        if counts.dtype != np.bool_:
-            counts = counts.astype("boolean").fillna(False)
-        out = ~counts.to_numpy(dtype=bool)
-        reason[out] = np.where(said[out] == "", "does not count", said[out])
+    out, said = ~_counting(laps), columns["reason"]
+    reason[out] = np.where(said[out] == "", "does not count", said[out])
     runs, numbers = columns["run_id"], columns["lap"]
     if without:
         keys = zip(runs, numbers, strict=True)
@@ -134,8 +167,9 @@ def _reasons(
         leave(np.array([name in wet for name in columns["session"]], dtype=bool), "wet session")
     twice = pd.DataFrame({"run_id": runs, "lap": numbers}).duplicated().to_numpy()
     leave(twice, "same run and lap as a row before")
-    for name in ("lap", "lap_time_s", "age_laps", "fuel_kg", "flying_lap"):
+    for name in ("lap", *MUST):
         leave(np.isnan(columns[name]), f"{name} not known")
+    reason = np.where((reason == "") & (strange != ""), strange, reason)
     ratio = _to_median(columns, reason == "")
     leave(ratio > SLOW, f"slower than {SLOW} x the stint's median")
     leave(ratio < FAST, f"faster than {FAST} x the stint's median: check the lap time")
@@ -176,7 +210,7 @@ def _fill(kept: dict[str, NDArray[Any]]) -> tuple[str, ...]:
         kept[name] = value.fillna(value.mean()).fillna(reference).to_numpy()
         where = ", ".join(sorted(set(kept["session"][gaps])))
         notes.append(
-            f"{name} is not known on {int(gaps.sum())} laps ({where}): "
+            f"{name} is not known, or not possible, on {int(gaps.sum())} laps ({where}): "
             f"{kept[name][gaps].mean():.4g} taken, from the laps beside them or the reference."
         )
     return tuple(notes)

@@ -96,6 +96,18 @@ class LapTimeEstimates(FitResult):
         """Weight of linear, quadratic and hinge after the data; they sum to 1."""
         return self.shapes.groupby("shape", sort=False)["weight"].sum()
 
+    @property
+    def curved_chance(self) -> float:
+        """Chance that the drop-off is curved: every shape but the straight line."""
+        return 1.0 - float(self.shape_weights["linear"])
+
+    @property
+    def fuel_age_correlation(self) -> float:
+        """Correlation of the fuel effect's estimate with the drop-off's, -1 to 1."""
+        names, cov = list(self.params.index), self.cov.to_numpy()
+        i, j = names.index("fuel_effect_s_per_kg"), self._slope_at
+        return float(cov[i, j]) / math.sqrt(float(cov[i, i] * cov[j, j]))
+
     def base_lap_s(self, session: str) -> Estimate:
         """Return the session's clean lap: age 0, 30 kg, 30 degC, 1250 field laps, warmed up."""
         row = pd.DataFrame({"session": [session], "age_laps": [0.0], "fuel_kg": [30.0]})

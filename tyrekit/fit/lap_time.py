@@ -21,8 +21,10 @@ import pandas as pd
 from tyrekit.fit import reduction, shapes
 from tyrekit.fit.lap_design import SLOPE, LapRows, lap_rows
 from tyrekit.fit.lap_problem import Problem, Settled, Solution, drivers_apart, lap_problem, settle
+from tyrekit.fit.lap_residuals import residual_spread
 from tyrekit.fit.lap_result import LapTimeEstimates
-from tyrekit.fit.lap_words import notes, residual_spread, summary
+from tyrekit.fit.lap_summary import summary
+from tyrekit.fit.lap_words import notes
 from tyrekit.fit.prior import Prior
 from tyrekit.fit.result import Floats, data_share
 from tyrekit.model.drop_off import bend
@@ -210,8 +212,10 @@ def _seen(kept: pd.DataFrame) -> dict[str, tuple[float, float]]:
 
 def _spreads(beliefs: Mapping[str, Prior]) -> dict[str, float]:
     names = ("session_s", "set_s", "stint_s", "stint_slope_s_per_lap", "driver_s")
-    knee = beliefs["drop_off_knee_s_per_lap"]
-    return {name: beliefs[name].sd for name in names} | {"knee": knee.mean, "knee_sd": knee.sd}
+    knee, noise = beliefs["drop_off_knee_s_per_lap"], beliefs["noise_s"]
+    return {name: beliefs[name].sd for name in names} | {
+        "knee": knee.mean, "knee_sd": knee.sd, "noise": noise.mean, "noise_sd": noise.sd,
+    }  # fmt: skip
 
 
 def _laps(table: pd.DataFrame, settled: Settled) -> pd.DataFrame:

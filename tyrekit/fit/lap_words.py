@@ -1,12 +1,10 @@
-"""The lap-time fit in words: what it found, how sure, from which laps, what would settle more."""
+"""What the lap-time fit inferred, assumed or found odd, in words."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
-import pandas as pd
 
 from tyrekit.fit.lap_design import SLOPE
 from tyrekit.fit.lap_result import LapTimeEstimates
@@ -17,7 +15,7 @@ BELIEF_ONLY = 0.05  # below this share of data a parameter is called belief only
 APART = 2.0  # spreads between data and belief that are called a clash
 LEANS = 1.0  # for the fuel effect, mostly belief, the laps' leaning is told earlier
 FAR_SESSION = 4.0  # spreads: a session this far from the others is not the same track
-NAMED = 0.8  # weight from which a shape is called by its name
+NOISY = 3.0  # spreads of the belief: more scatter than this has a reason
 WORDS = {
     "base_lap_s": "base lap",
     FUEL: "fuel effect",
@@ -42,11 +40,13 @@ def words(name: str) -> str:
 def notes(result: LapTimeEstimates) -> tuple[str, ...]:
     """Return what was inferred or found odd, and what the answers rest on."""
     if result.n_rows == 0:
-        out = f" ({len(result.left_out)} laps left out)" if len(result.left_out) else ""
+        why = result.left_out["reason"].astype(str).value_counts().head(3)
+        said = "; ".join(f"{number} x {reason}" for reason, number in why.items())
+        out = f" ({len(result.left_out)} left out: {said})" if said else ""
         return (f"No lap counts yet{out}: every lap-time figure is belief, from event.toml.",)
     parts = (
         _left_out(result), _one_of_a_kind(result), [fuel_or_age(result)], _belief_only(result),
-        _conflicts(result), _far_sessions(result), _lingering(result),
+        _conflicts(result), _far_sessions(result), _scatter(result),
         [result.knee.words[0].upper() + result.knee.words[1:] + "."],
     )  # fmt: skip
     return tuple(note for part in parts for note in part)
@@ -57,39 +57,54 @@ def counted(number: int, thing: str) -> str:
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
+def percent(share: float) -> str:
+    """Return a share of 1 in percent."""
+    return f"{share:.0%}".replace("%", " %")
+
+
 def fuel_or_age(result: LapTimeEstimates) -> str:
     """Return the sentence about burn-off against drop-off, with the belief's share."""
     share = 1.0 - float(result.rests_on["data_share"][FUEL])
-    tied = correlation(result, FUEL, SLOPE)
+    tied = result.fuel_age_correlation
     if share > 0.5:
         start = "The laps cannot tell burn-off from drop-off: inside one stint fuel falls as age"
         return (
-            f"{start} rises. {share:.0%} of the fuel effect is your belief (correlation with the "
-            f"drop-off {tied:+.2f}). New tyres on low fuel and old ones on high would tell."
+            f"{start} rises. {percent(share)} of the fuel effect is your belief (correlation with "
+            f"the drop-off {tied:+.2f}). New tyres on low fuel and old ones on high would tell."
         )
     return (
-        f"Burn-off and drop-off are told apart by {1 - share:.0%} from the laps, {share:.0%} of "
-        f"the fuel effect is your belief (correlation {tied:+.2f})."
+        f"Burn-off and drop-off are told apart by {percent(1 - share)} from the laps, "
+        f"{percent(share)} of the fuel effect is your belief (correlation {tied:+.2f})."
     )
 
 
-def correlation(result: LapTimeEstimates, one: str, other: str) -> float:
-    """Return the correlation of two parameters' estimates."""
-    names, cov = list(result.params.index), result.cov.to_numpy()
-    i, j = names.index(one), names.index(other)
-    return float(cov[i, j]) / math.sqrt(float(cov[i, i] * cov[j, j]))
+def slow_laps(result: LapTimeEstimates, most: int = 4) -> str:
+    """Return the laps left out by the fit with their size, the slowest first."""
+    own = result.left_out[result.left_out["residual_s"].notna()]
+    own = own.sort_values("residual_s", ascending=False)
+    named = [
+        f"{run} lap {lap:.0f} +{late:.1f} s"
+        for run, lap, late in zip(own["run_id"], own["lap"], own["residual_s"], strict=True)
+    ]
+    more = [f"{len(named) - most} more"] if len(named) > most else []
+    return ", ".join(named[:most] + more)
 
 
 def _left_out(result: LapTimeEstimates) -> Iterator[str]:
     own = int(result.left_out["residual_s"].notna().sum())
     if own:
+        verb = "was" if own == 1 else "were"
         yield (
-            f"{own} of {counted(result.n_rows + own, 'flying lap')} were left out by the fit "
-            "for being slow: traffic only ever adds time."
+            f"{own} of {counted(result.n_rows + own, 'flying lap')} {verb} left out by the fit "
+            f"for being slow, since traffic only ever adds time: {slow_laps(result)}."
         )
-    twice = int(result.left_out["reason"].str.startswith("same run").sum())
+    reason = result.left_out["reason"].astype(str)
+    twice = int(reason.str.startswith("same run").sum())
     if twice:
         yield f"{counted(twice, 'row')} repeat a run and lap; the first was used."
+    strange = reason[reason.str.contains("not possible|check the lap time", regex=True)]
+    for why, number in strange.value_counts().head(3).items():
+        yield f"{counted(int(number), 'lap')} left out: {why}. Correct the entry."
 
 
 def _one_of_a_kind(result: LapTimeEstimates) -> Iterator[str]:
@@ -124,10 +139,17 @@ def _conflicts(result: LapTimeEstimates) -> Iterator[str]:
             )
 
 
+CAUSES = {
+    FUEL: "check the fuel entries",
+    "race_s": "saving or a crowd in races does that",
+    "track_temperature_s_per_k": "check the track temperatures",
+    SLOPE: "check which tyres ran",
+}
+
+
 def _advice(name: str, apart: float) -> str:
-    entries = "fuel entries" if name == FUEL else "entries"
     if abs(apart) > APART:
-        return f"They clash: check the {entries} or widen the belief."
+        return f"They clash: {CAUSES.get(name, 'check the entries')}, or widen the belief."
     return "Chance may do that; a belief that is wrong does it too."
 
 
@@ -151,88 +173,15 @@ def _far_sessions(result: LapTimeEstimates) -> Iterator[str]:
             )
 
 
-def _lingering(result: LapTimeEstimates) -> Iterator[str]:
+def _scatter(result: LapTimeEstimates) -> Iterator[str]:
+    believed, sd = result.spreads["noise"], result.spreads["noise_sd"]
+    if result.noise_s > believed + NOISY * sd:
+        yield (
+            f"Clean laps scatter by {result.noise_s:.2f} s where {believed:.2f} ± {sd:.2f} s was "
+            "believed: something not in the table moves them, so every interval is wide."
+        )
     if result.autocorrelation > 0.3:
         yield (
             f"What a lap is off by lingers to the next (correlation {result.autocorrelation:.2f}):"
             " intervals are widened for it."
         )
-
-
-def summary(result: LapTimeEstimates) -> str:
-    """Return the whole account as text for an engineer."""
-    head = [_basis(result), "", _table(result), "", _shape(result)]
-    tail = ["", "What it rests on:", *(f"- {note}" for note in result.notes)]
-    return "\n".join([*head, *tail, "", _surer(result)])
-
-
-def _basis(result: LapTimeEstimates) -> str:
-    if result.n_rows == 0:
-        return "Lap time: no laps yet, beliefs only."
-    kept = result.laps[result.laps["kept"]]
-    seen = result.seen
-    own = int(result.left_out["residual_s"].notna().sum())
-    return (
-        f"Lap time from {counted(result.n_rows, 'lap')}, "
-        f"{counted(kept['run_id'].nunique(), 'stint')}, "
-        f"{counted(kept['set_id'].nunique(), 'set')}, sessions "
-        f"{', '.join(kept['session'].unique())}; left out: {own} by the fit, "
-        f"{len(result.left_out) - own} that do not count.\n"
-        f"Seen: tyre age {seen['age_laps'][0]:.0f} to {seen['age_laps'][1]:.0f} laps, fuel "
-        f"{seen['fuel_kg'][0]:.0f} to {seen['fuel_kg'][1]:.0f} kg, track "
-        f"{seen['track_c'][0]:.0f} to {seen['track_c'][1]:.0f} degC. "
-        f"A clean lap scatters by {result.noise_s:.2f} s."
-    )
-
-
-def _table(result: LapTimeEstimates) -> str:
-    """The common terms with 90 % intervals and where they come from."""
-    limits = result.conf_int(0.9)
-    lines = [f"{'':28}{'estimate':>10}{'90 % from':>11}{'to':>10}   from laps   belief"]
-    for name in [n for n in result.params.index if not n.startswith(("session_s", "set_s"))]:
-        unit = "s/kg" if name == FUEL else "s/lap" if name == SLOPE else "s"
-        unit = "s/K" if name.endswith("_per_k") else unit
-        share = float(result.rests_on["data_share"][name])
-        lines.append(
-            f"{words(name) + ', ' + unit:28}{result.params[name]:10.4f}"
-            f"{limits['lower'][name]:11.4f}{limits['upper'][name]:10.4f}{share:>12.0%}"
-            f"   {result.rests_on['belief'][name]:.4g} ± {result.rests_on['belief_sd'][name]:.2g}"
-        )
-    return "\n".join(lines)
-
-
-def _shape(result: LapTimeEstimates) -> str:
-    weights = result.shape_weights
-    best = str(weights.idxmax())
-    told = ", ".join(f"{name} {weight:.0%}" for name, weight in weights.items())
-    name = f"{best}" if weights.max() > NAMED else "shape not told apart, all are weighed"
-    loss = result.mean_age_loss_s([10.0, 20.0])
-    return (
-        f"Drop-off (mean over ages 0 to {result.oldest_laps:.0f}): {name} ({told}). "
-        f"Lost per lap at age 10: {loss[0]:.2f} s, at 20: {loss[1]:.2f} s."
-    )
-
-
-def _surer(result: LapTimeEstimates) -> str:
-    """What running would help most."""
-    share = result.rests_on["data_share"]
-    wanted = []
-    if result.n_rows == 0:
-        wanted.append("any clean laps; a long run first")
-    elif share[FUEL] < 0.5:
-        wanted.append("two runs on the same tyres with different fuel, or old tyres on high fuel")
-    if result.n_rows and not result.knee.seen:
-        wanted.append(
-            f"a run past {result.oldest_laps + 8:.0f} laps of age to show or rule out a knee"
-        )
-    if result.n_rows and share["heat_cycle_s"] < 0.3:
-        wanted.append("a used set against a new one in the same session")
-    return "What would make it surer: " + ("; ".join(wanted) or "more laps of the same kind") + "."
-
-
-def residual_spread(result: LapTimeEstimates) -> pd.DataFrame:
-    """Return laps and spread of the residuals by session: session, laps, mean_s, spread_s."""
-    kept = result.laps[result.laps["kept"]]
-    by = kept.groupby("session", sort=False)["residual_s"]
-    table = pd.DataFrame({"laps": by.size(), "mean_s": by.mean(), "spread_s": by.std(ddof=0)})
-    return table.reset_index()

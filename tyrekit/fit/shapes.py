@@ -132,10 +132,11 @@ def knee(shapes: tuple[Shape, ...], weights: Floats, deviance: Floats, oldest_la
 
 def _knee_words(best: float, low: float | None, high: float | None, seen: bool, chance: float,
                 oldest_laps: float) -> str:  # fmt: skip
+    said = f"{chance:.0%}".replace("%", " %")
     if seen:
         start = "" if low is None else f"{low:.1f} to "
-        return f"knee at {best:.0f} laps of age (90 %: {start}{high:.1f}), chance {chance:.0%}"
+        return f"knee at {best:.0f} laps of age (90 %: {start}{high:.1f}), chance {said}"
     if chance > 0.5:
         start = "no later bound yet" if low is None else f"not before lap {low:.0f}"
-        return f"a steepening shows, chance {chance:.0%}: {start}; ages seen to {oldest_laps:.0f}"
-    return f"no knee seen yet, ages seen to {oldest_laps:.0f} (chance of one so far {chance:.0%})"
+        return f"a steepening shows, chance {said}: {start}; ages seen to {oldest_laps:.0f}"
+    return f"no knee seen yet, ages seen to {oldest_laps:.0f} (chance of one so far {said})"
