@@ -26,6 +26,7 @@ from tyrekit.record.event import Event, Session
 from tyrekit.record.evidence import Evidence
 from tyrekit.record.running import Ran
 from tyrekit.record.tables import SECTOR
+from tyrekit.record.timing import Timed
 from tyrekit.record.wear import Run, lives_of, tread_with_age, tyres_now
 from tyrekit.terms import CORNERS
 
@@ -48,9 +49,7 @@ class Assembled(NamedTuple):
     notes: tuple[str, ...]
 
 
-def assemble(
-    folder: Path, event: Event, book: Book, tables: Tables, ran: Sequence[Ran]
-) -> Assembled:
+def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Timed) -> Assembled:
     """Return the joined tables.
 
     Parameters
@@ -59,9 +58,10 @@ def assemble(
         The weekend's folder.
     event, book, tables : Event, Book, mapping of DataFrame
         event.toml, the book and its current tables.
-    ran : sequence of Ran
-        The runs in order of time, with their laps.
+    timed : Timed
+        The runs in order of time, with their laps, and the official times.
     """
+    ran = timed.ran
     runs, weather = tables["runs"], tables["weather"]
     laps = stacked(ran, runs, event)
     laps = counted(laps, event, rain_at(laps, weather))
@@ -69,7 +69,7 @@ def assemble(
     lives = lives_of(tables["tyres"], _on_tyres(ran, runs, event, assumed))
     fuelled = with_fuel(with_ages(laps, lives), event)
     warmed = with_weather(fuelled.laps, weather)
-    rubbered = with_field(warmed.laps, event)
+    rubbered = with_field(warmed.laps, event, timed.official.field, _offsets_s(timed))
     sectors = sorted(name for name in laps.columns if SECTOR.fullmatch(name))
     final = rubbered.laps[[*LAP_COLUMNS, *sectors]].reset_index(drop=True)
     tread = tread_with_age(tables["tread"], lives)
@@ -79,10 +79,16 @@ def assemble(
         tyres=tyres_now(tables["tyres"], lives, tables["tread"]),
         tread=tread,
         pressures=_pressures(tables, final, weather),
-        evidence=Evidence(folder, event, book, tables, ran, final, tread, changed, assumed),
-        inputs=_inputs(folder, book, ran),
-        notes=(*_run_notes(ran), *fuelled.notes, *warmed.notes, *rubbered.notes),
+        evidence=Evidence(folder, event, book, tables, ran, final, tread, changed, assumed, timed),
+        inputs=_inputs(folder, book, ran) | dict(timed.official.inputs),
+        notes=(*_run_notes(ran), *timed.notes, *fuelled.notes, *warmed.notes, *rubbered.notes),
     )
+
+
+def _offsets_s(timed: Timed) -> dict[str, float]:
+    """Return run id -> the timing's clock less ours, s, where it is known."""
+    known = timed.clocks.dropna(subset=["offset_s"])
+    return dict(zip(known["run_id"], known["offset_s"], strict=True))
 
 
 def assumed_laps(ran: Sequence[Ran], event: Event, lap_s: float) -> dict[str, tuple[int, str]]:

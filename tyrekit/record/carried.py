@@ -23,7 +23,8 @@ LAP_COLUMNS = (
     "kind", "counts", "reason", "rule", "flying_lap", *CORNERS, "set_id",
     *(f"age_{corner}_laps" for corner in CORNERS), "age_laps", "heat_cycles", "fuel_kg",
     "fuel_used_l", "fuel_used_before_l", "fuel_start_kg", "fuel_c", "air_c", "track_c",
-    "field_laps", "run_m", *(f"hot_{corner}_bar" for corner in CORNERS),
+    "field_laps", "run_m", "official_time_s", "logger_time_s", "typed_time_s",
+    *(f"hot_{corner}_bar" for corner in CORNERS),
 )  # fmt: skip
 ASSUMED_AIR_C, ASSUMED_TRACK_C = 20.0, 28.0
 # Fuel of a lap as a share of a timed lap's, where no log gives it; common practice, no source.
@@ -122,20 +123,37 @@ def rain_at(laps: pd.DataFrame, weather: pd.DataFrame) -> pd.Series:
     return pd.Series(told["rain"].to_numpy()[np.maximum(at, 0)], index=laps.index, dtype="str")
 
 
-def with_field(laps: pd.DataFrame, event: Event) -> Carried:
-    """Return the laps with how many laps all cars have run since the first session began."""
+def with_field(
+    laps: pd.DataFrame, event: Event, timed: pd.DataFrame, offsets_s: Mapping[str, float]
+) -> Carried:
+    """Return the laps with how many laps all cars have run since the first session began.
+
+    Counted in sessions whose official times hold other cars (`timed`: session, car, crossed_at),
+    estimated from cars, time and the usual lap in the others.
+    """
     laps = laps.copy()
     lap_s = typical_lap_s(laps, event)
-    at = _seconds(laps["started_at"])
+    ahead_s = laps["run_id"].map(dict(offsets_s)).astype("float64").fillna(0.0)
+    at = _seconds(laps["started_at"]) + ahead_s.to_numpy()
     total = np.zeros(len(laps))
     for session in event.sessions:
         start = session.start.timestamp()
         end = session_end(session, lap_s).timestamp()
-        total += np.clip(at - start, 0.0, end - start)
-    laps["field_laps"] = event.meeting.cars * total / lap_s
-    given = "cars" in event.meeting.model_fields_set
-    note = f"[event] cars is not given: {event.meeting.cars} cars on track are assumed"
-    return Carried(laps, () if given else (note,))
+        own = timed[timed["session"] == session.id]
+        if len(own) and own["crossed_at"].notna().all():
+            total += np.searchsorted(np.sort(_seconds(own["crossed_at"])), at, "right")
+            continue
+        cars = len(own) * lap_s / (end - start) if len(own) else event.meeting.cars
+        total += cars * np.clip(at - start, 0.0, end - start) / lap_s
+    laps["field_laps"] = total
+    counted = list(dict.fromkeys(timed["session"]))
+    notes = []
+    if counted:
+        notes.append(f"field_laps of {', '.join(counted)} are counted from the official times of"
+                     f" {timed['car'].nunique()} cars")  # fmt: skip
+    if "cars" not in event.meeting.model_fields_set and len(counted) < len(event.sessions):
+        notes.append(f"[event] cars is not given: {event.meeting.cars} cars on track are assumed")
+    return Carried(laps, tuple(notes))
 
 
 def typical_lap_s(laps: pd.DataFrame, event: Event) -> float:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from tyrekit.record import doubts_book, doubts_fuel, doubts_log
+from tyrekit.record import doubts_book, doubts_clock, doubts_fuel, doubts_log, doubts_tread
 from tyrekit.record.evidence import Doubt, Evidence
 
 __all__ = ["CHECKS", "Doubt", "Evidence", "find_doubts"]
@@ -16,8 +16,10 @@ Check = Callable[[Evidence], Iterator[Doubt]]
 
 CHECKS: tuple[Check, ...] = (
     *doubts_log.CHECKS,
+    *doubts_clock.CHECKS,
     *doubts_fuel.CHECKS,
     *doubts_book.CHECKS,
+    *doubts_tread.CHECKS,
 )
 
 

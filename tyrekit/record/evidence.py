@@ -11,6 +11,7 @@ import pandas as pd
 from tyrekit.record.book import Book
 from tyrekit.record.event import Event
 from tyrekit.record.running import Ran
+from tyrekit.record.timing import Timed
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,8 @@ class Evidence:
     """A weekend as read.
 
     `changed` is table -> what became of its CSV file since it was read into the book; `assumed`
-    is run id -> laps put on its tyres beyond those seen, and on what ground.
+    is run id -> laps put on its tyres beyond those seen, and on what ground; `timed` is what the
+    official times say.
     """
 
     folder: Path
@@ -55,6 +57,7 @@ class Evidence:
     tread: pd.DataFrame
     changed: Mapping[str, str]
     assumed: Mapping[str, tuple[int, str]] = field(default_factory=dict)
+    timed: Timed | None = None
 
     def run_row(self, run_id: str) -> str:
         """Return where a run stands in the book."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +12,16 @@ import pandas as pd
 
 from tyrekit.errors import LogError
 from tyrekit.record.channels import CHANNELS
+from tyrekit.record.clock_jumps import Jump, jumps
 from tyrekit.record.event import Event
+from tyrekit.record.health import ChannelHealth, health_of
 from tyrekit.record.kinds import TO_THE_GRID
 from tyrekit.record.laps import CUT_COLUMNS, NEEDED, Cut, cut, split_at
 from tyrekit.record.logs import LogData, read_log
 from tyrekit.record.tables import SECTOR
 
+CLOCK_SET = "the logger's clock was set on it"
+OTHER_TIMES = ("logger_time_s", "typed_time_s", "official_time_s")
 NOT_RACE_LAPS = ("formation", "cool_down")
 
 
@@ -32,7 +36,8 @@ class Ran:
     start, end : Timestamp
         The car's first and last movement, by the run sheet's clock.
     laps : DataFrame
-        `CUT_COLUMNS` and `source`; empty when neither a log nor a typed lap is there.
+        `CUT_COLUMNS`, `source`, `logger_time_s`, `typed_time_s`; empty when neither a log nor a
+        typed lap is there.
     log : LogData or None
         The log, its channels left out; None when there is none.
     cut : Cut or None
@@ -45,6 +50,12 @@ class Ran:
         Laps whose typed time is not the logged one.
     unsupported : tuple of int
         Typed laps beyond those of the log.
+    jumps : tuple of Jump
+        Where the log's clock was set while the car ran.
+    clock_s : float
+        The log's clock at the car's first movement, s; NaN without a log.
+    health : mapping of ChannelHealth
+        Channel name -> what it looked like over the run.
     """
 
     run_id: str
@@ -58,11 +69,16 @@ class Ran:
     named: bool = True
     disagree: tuple[str, ...] = ()
     unsupported: tuple[int, ...] = ()
+    jumps: tuple[Jump, ...] = ()
+    clock_s: float = float("nan")
+    health: Mapping[str, ChannelHealth] = field(default_factory=dict)
 
     @property
     def ends_on_track(self) -> bool:
         """Whether the log was cut off while the car was still running."""
         if self.log is None or self.cut is None or not self.log.cut_off:
+            return False
+        if len(self.laps) and self.laps["source"].iloc[-1] == "timing":
             return False
         return not self.unsupported and self.cut.recorded_s - self.cut.duration_s < 2.0
 
@@ -100,7 +116,10 @@ def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame
                 sample_s=log.sample_s, first_run=not before, race_laps_run=_race_laps(before),
                 raced_s=_raced_s(before, row["start"]),
             )  # fmt: skip
-        result.append(_ran(row, log, made, typed[typed["run_id"] == run_id], found[run_id]))
+        one = _ran(row, log, made, typed[typed["run_id"] == run_id], found[run_id])
+        if log is not None and channels is not None and made is not None:
+            one = _with_clock(replace(one, health=health_of(channels)), log, channels, made)
+        result.append(one)
     return result
 
 
@@ -224,9 +243,12 @@ def _ran(
 ) -> Ran:
     """Put one run together from its log and the laps typed for it."""
     start: pd.Timestamp = row["start"]
-    laps = made.laps.assign(source="log") if made is not None else _no_laps()
-    disagree, extra = _against(laps, typed)
+    laps = made.laps.assign(source="log") if made is not None else no_laps()
+    extra = tuple(int(lap) for lap in typed["lap"] if lap not in set(laps["lap"]))
     laps = _filled_in(laps, typed)
+    laps["logger_time_s"] = laps["lap_time_s"].where(laps["source"] == "log")
+    laps["typed_time_s"] = laps["lap"].map(typed.set_index("lap")["lap_time_s"]).astype("float64")
+    laps["official_time_s"] = np.nan
     typed_s = float((laps["start_s"] + laps["lap_time_s"]).max()) if len(laps) else 0.0
     seconds = max(made.duration_s if made is not None else 0.0, typed_s)
     return Ran(
@@ -239,30 +261,44 @@ def _ran(
         cut=made,
         missing=found[0] if found[0] and log is None else "",
         named=found[1] or log is None,
-        disagree=disagree,
+        disagree=disagreeing(laps),
         unsupported=extra if made is not None else (),
     )
 
 
-def _no_laps() -> pd.DataFrame:
+def _with_clock(ran: Ran, log: LogData, channels: pd.DataFrame, made: Cut) -> Ran:
+    """Return a run with what its log's clock did; a lap over which it was set does not count."""
+    if not len(channels):
+        return ran
+    first_s = float(channels["time_s"].iloc[-1]) - made.recorded_s
+    found = jumps(channels, log.sample_s, backward_rows=log.backward_rows, first_s=first_s)
+    laps = ran.laps.copy() if found else ran.laps
+    for jump in found:
+        ends_s = laps["start_s"] + laps["lap_time_s"]
+        over = (laps["start_s"] <= jump.at_s) & (jump.at_s < ends_s) & (laps["source"] == "log")
+        untold = over & (laps["kind"] == "timed") & (laps["reason"] == "")
+        laps.loc[untold, "reason"] = f"{CLOCK_SET} by {jump.by_s:+.2f} s"
+    return replace(ran, laps=laps, jumps=found, clock_s=first_s)
+
+
+def no_laps() -> pd.DataFrame:
+    """Return an empty table of a run's laps."""
     texts = ("kind", "reason", "rule", "source")
-    columns = {name: pd.Series(dtype="float64") for name in CUT_COLUMNS}
+    columns = {name: pd.Series(dtype="float64") for name in (*CUT_COLUMNS, *OTHER_TIMES)}
     columns |= {name: pd.Series(dtype="str") for name in texts}
     return pd.DataFrame(columns | {"lap": pd.Series(dtype="int64")})
 
 
-def _against(laps: pd.DataFrame, typed: pd.DataFrame) -> tuple[tuple[str, ...], tuple[int, ...]]:
-    """Return typed laps whose time is not the logged one, and those the log does not have."""
-    logged = laps.set_index("lap")
+def disagreeing(laps: pd.DataFrame) -> tuple[str, ...]:
+    """Return, in words, the laps without an official time that are typed otherwise than logged."""
     differ = []
-    for lap, time_s in zip(typed["lap"], typed["lap_time_s"], strict=True):
-        if lap in logged.index and logged.loc[lap, "kind"] not in ("out", "in"):
-            se_s = float(logged.loc[lap, "lap_time_se_s"])
-            gap_s = time_s - float(logged.loc[lap, "lap_time_s"])
-            if abs(gap_s) > 3 * se_s + typed_se_s(time_s):
-                differ.append(f"lap {lap} typed {time_s:.3f} s, logged {gap_s:+.3f} s apart")
-    extra = tuple(int(lap) for lap in typed["lap"] if lap not in logged.index)
-    return tuple(differ), extra
+    both = (laps["source"] == "log") & laps["typed_time_s"].notna()
+    for _, lap in laps[both & ~laps["kind"].isin(["out", "in"])].iterrows():
+        gap_s = lap["typed_time_s"] - lap["logger_time_s"]
+        if abs(gap_s) > 3 * lap["lap_time_se_s"] + typed_se_s(lap["typed_time_s"]):
+            typed = f"lap {lap['lap']} typed {lap['typed_time_s']:.3f} s"
+            differ.append(f"{typed}, logged {gap_s:+.3f} s apart")
+    return tuple(differ)
 
 
 def _filled_in(laps: pd.DataFrame, typed: pd.DataFrame) -> pd.DataFrame:
@@ -295,7 +331,7 @@ def _typed_laps(typed: pd.DataFrame, begun_s: float) -> pd.DataFrame:
         end = {0: "out", len(times) - 1: "in"}.get(i, "") if time_s > 1.07 * usual else ""
         kinds.append(kind or end or "timed")
         reasons.append("as typed" if kind else f"taken as {end}-lap: it is slow" if end else "")
-    built = _no_laps().reindex(range(len(typed)))
+    built = no_laps().reindex(range(len(typed)))
     data: dict[str, Any] = {
         "lap": typed["lap"].to_numpy(),
         "start_s": begun_s + np.concatenate([[0.0], np.cumsum(times)[:-1]]),

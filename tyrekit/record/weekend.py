@@ -16,7 +16,9 @@ from tyrekit.record.assembly import assemble
 from tyrekit.record.book import Book
 from tyrekit.record.doubts import Doubt, find_doubts
 from tyrekit.record.event import Event, Session, load_event
+from tyrekit.record.official import read_official
 from tyrekit.record.running import Ran, all_runs, channels_of
+from tyrekit.record.timing import timed
 
 OVERLAP_S = 60.0  # start times are written down to the minute
 
@@ -35,13 +37,20 @@ class Weekend:
         The hand-entered tables; what is typed goes there.
     laps : DataFrame
         One row per lap in order of time; columns in `tyrekit.record.carried.LAP_COLUMNS`.
-        Ages, fuel and temperatures are at the start of the lap.
+        Ages, fuel and temperatures are at the start of the lap. `lap_time_s` is official where
+        timing/ has the lap, `logger_time_s` and `typed_time_s` are what the others say.
     tyres : DataFrame
         One row per tyre as it stands after every run in the book.
     runs, tread, pressures, temperatures, fuel, weather : DataFrame
         The book's tables, indexed by row id. Tread readings come with the tyre's age, distance
         and corner at the reading; pressures with session, tyre, cold pressure, laps run and
         temperatures.
+    timing : DataFrame
+        Our car's official laps, with the run and lap each was found to be.
+    clocks : DataFrame
+        Per run: the timing's clock less ours, the logger's drift, the laps they rest on.
+    disagreements : DataFrame
+        Laps whose sources differ by more than their resolution.
     done : tuple of str
         Sessions with a run, in order.
     inputs : dict
@@ -63,6 +72,9 @@ class Weekend:
     temperatures: pd.DataFrame
     fuel: pd.DataFrame
     weather: pd.DataFrame
+    timing: pd.DataFrame
+    clocks: pd.DataFrame
+    disagreements: pd.DataFrame
     done: tuple[str, ...]
     inputs: dict[str, str]
     notes: tuple[str, ...]
@@ -75,8 +87,8 @@ class Weekend:
         Raises
         ------
         InputError
-            The folder, event.toml, a table of the book or a log breaks a rule. Nothing is
-            written then.
+            The folder, event.toml, a table of the book, a log or a timing file breaks a rule.
+            Nothing is written then.
         """
         path = Path(folder)
         if not path.is_dir():
@@ -89,8 +101,9 @@ class Weekend:
         draft = intake.open_book(path, event)
         tables = draft.tables()
         ran = all_runs(path, event, tables["runs"], tables["laps"])
-        _no_overlap(ran, tables["runs"], draft)
-        made = assemble(path, event, draft, tables, ran)
+        times = timed(ran, read_official(path, event), event)
+        _no_overlap(times.ran, tables["runs"], draft)
+        made = assemble(path, event, draft, tables, times)
         doubts = find_doubts(made.evidence)
         book = intake.keep(draft, path)
         started = {one.session for one in ran}
@@ -98,8 +111,9 @@ class Weekend:
             folder=path, event=event, book=book, laps=made.laps, tyres=made.tyres,
             runs=tables["runs"], tread=made.tread, pressures=made.pressures,
             temperatures=tables["temperatures"], fuel=tables["fuel"], weather=tables["weather"],
+            timing=times.official.laps, clocks=times.clocks, disagreements=times.disagreements,
             done=tuple(s.id for s in event.sessions if s.id in started), inputs=made.inputs,
-            notes=(*made.notes, *_skipped(event, started), *_folder_notes(path, book)),
+            notes=(*made.notes, *_skipped(event, started), *_folder_notes(book)),
             doubts=doubts,
         )  # fmt: skip
 
@@ -161,11 +175,8 @@ def _skipped(event: Event, started: Set[str]) -> list[str]:
     return [f"no run is in the book for {', '.join(empty)}: taken as not run"] if empty else []
 
 
-def _folder_notes(folder: Path, book: Book) -> list[str]:
+def _folder_notes(book: Book) -> list[str]:
     notes = []
     if isinstance(book.source, bytes):
         notes.append("the folder cannot be written: the book is read only, nothing can be typed")
-    timing = folder / "timing"
-    if timing.is_dir() and any(timing.iterdir()):
-        notes.append("official times in timing/ are not used: lap times are the logger's")
     return notes
