@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from study_fuel_use import make_event
-from study_tread import CORNERS, LIMIT_MM, PLACES, fit, lap_errors, simulate
+from study_tread import CORNERS, LIMIT_MM, PLACES, fit, lap_errors, race_wear, simulate
 
 from tyrekit.errors import FitError
 from tyrekit.fit.prior import beliefs
 from tyrekit.fit.tread import TreadModel, TreadResults
 from tyrekit.fit.tread_design import TreadDesign
-from tyrekit.fit.tread_rows import tread_rows, usable
+from tyrekit.fit.tread_rows import tread_rows, usable, with_running
 
 EVENT = make_event()
 BELIEFS = beliefs(EVENT).tread
@@ -45,17 +45,85 @@ def whole(result):
     return result
 
 
-def test_true_rates_are_inside_the_intervals(weekend, found):
+def test_true_rates_are_inside_the_intervals(found):
     whole(found)
-    truth = {tyre.corner: tyre.rates for tyre in weekend.tyres[:4]}
-    table = found.wear_table(0.95).set_index(["corner", "place"])
-    inside = [
-        table.loc[(corner, place), "lower"] < truth[corner][i] < table.loc[(corner, place), "upper"]
-        for corner in CORNERS
-        for i, place in enumerate(PLACES)
-    ]
-    assert sum(inside) >= 10  # of 12 at 95 %; sessions and tyres move them together
     assert found.rests_on.loc["wear_mm_per_lap", "data_share"] > 0.5
+    rng, inside = np.random.default_rng(22), []
+    for _ in range(12):
+        weekend = simulate(rng)
+        table = fit(weekend, EVENT).wear_table(0.9).set_index(["corner", "place"])
+        for tyre in weekend.tyres[:4]:
+            for place, rate in zip(PLACES, tyre.rates, strict=True):
+                row = table.loc[(tyre.corner, place)]
+                inside.append(row["lower"] < rate < row["upper"])
+    # nominal 90 % of 144 rates; those of one weekend miss together, hence the wide band
+    assert 0.78 < np.mean(inside) < 0.99
+
+
+def test_a_race_is_foretold_from_short_runs():
+    # with slow laps counted in part; as whole ones the race comes out too light
+    figures = race_wear(15, seed=4)
+    assert abs(figures["bias_pct"]) < 6 and figures["cover_pct"] > 80
+    assert figures["whole_bias_pct"] < figures["bias_pct"] - 2
+
+
+def test_slow_laps_wear_less_and_the_data_can_say_how_much():
+    # simulated truth: one tyre ran only slow laps, another none, sessions alike
+    rows = [(f"N{i}", 0.0, 0.0, "", 4.5) for i in range(8)]
+    rows += [(f"N{i}", 12.0, 0.0, "FL", 3.7) for i in range(4)]
+    rows += [(f"N{i}", 12.0, 12.0, "FL", 4.25) for i in range(4, 8)]
+    table = pd.DataFrame(rows, columns=["tyre_id", "age_laps", "slow_laps", "corner", "depth"])
+    table = table.assign(**{f"{p}_mm": table["depth"] for p in PLACES}, session="P1",
+                         taken_at=pd.NaT, after_run="")  # fmt: skip
+    result = whole(fitted(table))
+    assert result.params["slow_lap_share"] < 0.5
+    assert result.rests_on.loc["slow_lap_share", "data_share"] > 0.5
+    assert any("slow" in note for note in fitted(table.drop(columns="slow_laps")).notes)
+
+
+def laps_of(tyre, kinds, work=None):
+    """Laps of one tyre at FL, the other corners' tyres unread."""
+    n = len(kinds)
+    table = pd.DataFrame(
+        {"run_id": "r", "kind": kinds, "fl": tyre, "fr": "x", "rl": "y", "rr": "z"}
+    )
+    for corner in ("fl", "fr", "rl", "rr"):
+        table[f"age_{corner}_laps"] = np.arange(n, dtype=float)
+    return table if work is None else table.assign(work_fl_mj=work)
+
+
+def test_what_a_tyre_had_run_when_it_was_read():
+    table = readings(("N1", 0.0, "", 4.5), ("N1", 4.0, "FL", 4.3), ("N1", 6.0, "FL", 4.2))
+    laps = laps_of("N1", ["out", "timed", "timed", "in", "out", "in"], [1.0, 2, 2, 1, 1, 1])
+    found = with_running(table, laps)
+    assert found["slow_laps"].tolist() == [0, 2, 4] and found["work_mj"].tolist() == [0, 6, 8]
+    gone = with_running(table, laps.drop(index=1))  # a lap is not in the logs: work unknown
+    assert np.isnan(gone["work_mj"].iloc[1]) and gone["slow_laps"].tolist() == [0, 2, 4]
+
+
+@pytest.mark.parametrize(("work", "better"), [(True, True), (False, False)])
+def test_wear_by_work_is_reported_beside_laps(work, better):
+    # simulated truth: wear follows sliding work, or laps and work only wanders
+    rng = np.random.default_rng(6)
+    rows = []
+    for i in range(24):
+        corner, session = CORNERS[i % 4], f"S{i // 4}"
+        hard = 1 + 0.35 * np.sin(1.7 * (i // 4))
+        worn = 12 * 0.06 * (hard if work else 1.0)
+        depth = 4.5 + rng.normal(0, 0.03, 3)
+        rows.append((f"T{i}", 0.0, 0.0, "", session, *depth))
+        rows.append((f"T{i}", 12.0, 24.0 * hard, corner, session, *(depth - worn - 0.2)))
+    columns = ["tyre_id", "age_laps", "work_mj", "corner", "session", *(f"{p}_mm" for p in PLACES)]
+    result = whole(fitted(pd.DataFrame(rows, columns=columns)))
+    table = result.work.set_index("corner")
+    assert (table["weight"].iloc[0] > 0.9) == better
+    assert np.isfinite(table.to_numpy()).all() and (table["sd"] > 0).all()
+    if work:  # closed form: the rate per lap over the work of a lap
+        usual = result.wear_mm_per_lap("FL").mean / table.loc["FL", "usual_mj"]
+        assert table.loc["FL", "mean"] == pytest.approx(usual, rel=0.15)
+    assert any("sliding work" in note for note in result.notes)
+    again = TreadResults.from_json(result.to_json())
+    assert again.work.equals(result.work)
 
 
 def test_laps_left_over_many_weekends():
@@ -121,7 +189,7 @@ def test_no_readings_give_the_beliefs(weekend):
     rate = result.wear_mm_per_lap("FL")
     # closed form: 0.055 mm a lap of 100 s, scaled to 3240 m at 33.3 m/s
     assert rate.mean == pytest.approx(0.055 * 3240 / 33.3 / 100)
-    assert (result.rests_on["data_share"] == 0).all()
+    assert (result.rests_on["data_share"] < 1e-12).all()
 
 
 @pytest.mark.parametrize("rows", [1, 2])
@@ -226,8 +294,8 @@ def test_saved_and_loaded(found):
 
 def test_summary_answers_the_engineer(found):
     text = found.summary()
-    for words in ("mm per lap", "fastest", "first laps", "session to session", "readings of",
-                  "surer by"):  # fmt: skip
+    for words in ("mm a tyre loses per lap", "fastest", "first laps", "session to session",
+                  "% from data", "in- or caution lap", "readings of", "surer by"):  # fmt: skip
         assert words in text
 
 

@@ -128,6 +128,9 @@ TREAD: dict[str, Default] = {
     "wear_mm_per_lap": Default(0.055, 0.030, "lap", LEARNT),
     "first_laps_mm": Default(0.2, 0.1, "", LEARNT + "; lost early by a new tyre"),
     "first_laps_laps": Default(3.5, 1.0, "", LEARNT + "; how quickly it is lost"),
+    # 0.85 to 0.92 of the speed is 0.72 to 0.85 of the force, wear goes with its 2nd to 4th power
+    # (RCT46), and part of the lap is in the lane; formation and caution laps wear less still
+    "slow_lap_share": Default(0.6, 0.2, "", LEARNT + "; wear of a slow lap, of one at pace"),
     "new_tread_mm": Default(4.5, 0.8, "", TRADE + "; a new semi-slick control tyre"),
     "new_spread_mm": Default(0.06, 0.02, "", LEARNT + "; between new tyres of a set"),
     "corner_spread_pct": Default(30.0, 10.0, "", LEARNT + "; wear rate, corner to corner"),

@@ -1,27 +1,39 @@
 """Tread wear: mm per lap at each corner and place across the tread, pooled over all tyres.
 
 depth = depth when new - a (1 - exp(-age / tau)) - sum of laps x rate, and the rate is that of
-the corner and place, times one plus the tyre's and the session's own deviation. Fitted by
-mixed estimation on the linearised model; the spread between sessions by evidence on five
-values, averaged, because a few sessions cannot fix it.
+the corner and place, times one plus the tyre's and the session's own deviation. A slow lap (out,
+in, caution, formation) counts a share of one at pace. Fitted by mixed estimation on the
+linearised model; the spread between sessions by evidence on five values, averaged, because a few
+sessions cannot fix it. Where the logs give sliding work the same is fitted with work in place of
+laps, and both are reported.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from scipy.special import logsumexp
 
+from tyrekit.errors import FitError
 from tyrekit.fit.mixed import Mixed, mixed_estimate
 from tyrekit.fit.prior import Prior
 from tyrekit.fit.result import Floats
 from tyrekit.fit.tread_design import TreadDesign
 from tyrekit.fit.tread_line import tread_line
 from tyrekit.fit.tread_result import TreadResults
-from tyrekit.fit.tread_rows import CORNERS, PLACES, TreadRows, left_out_rows, tread_rows, usable
+from tyrekit.fit.tread_rows import (
+    CORNERS,
+    PLACES,
+    TreadRows,
+    counted_by_work,
+    left_out_rows,
+    tread_rows,
+    usable,
+)
 from tyrekit.record.event import Event
 
 __all__ = ["TreadModel", "TreadResults"]
@@ -40,7 +52,8 @@ class TreadModel:
     ----------
     readings : DataFrame
         taken_at, tyre_id, after_run, inner_mm, centre_mm, outer_mm, age_laps, corner (the one the
-        tyre last ran on, '' if never); optionally session and distance_km.
+        tyre last ran on, '' if never); optionally session, and slow_laps and work_mj (of the
+        tyre so far, see `tread_rows.with_running`).
     event : Event
         Sessions and their times.
     beliefs : mapping of Prior
@@ -63,6 +76,7 @@ class TreadModel:
             left_out = pd.concat([left_out, slips], ignore_index=True)
             design, noise_mm = self._settled(kept)
         found, spread_pct = self._averaged(design, noise_mm)
+        work = self._by_work(design, noise_mm, found.log_evidence)
         names = design.reported()
         index = [design.names[i] for i in names]
         prior_sd = design.belief_sd(self.beliefs, spread_pct)[names]
@@ -76,7 +90,7 @@ class TreadModel:
             rests_on=pd.DataFrame({"data_share": share, "belief_sd": prior_sd}, index=index),
             n_rows=len(kept),
             left_out=left_out,
-            notes=_notes(kept, rows, slips),
+            notes=_notes(kept, rows, slips, work),
             inputs=dict(self.inputs),
             reading_mm=noise_mm,
             tyre_spread_pct=self.beliefs["tyre_spread_pct"].mean,
@@ -85,7 +99,31 @@ class TreadModel:
             lines=_lines(kept),
             tyres=rows.tyres,
             deepest_age_laps=float(rows.age_laps.max()) if len(kept) else 0.0,
+            work=work,
         )
+
+    def _by_work(
+        self, design: TreadDesign, noise_mm: float, log_evidence: float
+    ) -> pd.DataFrame | None:
+        """Return wear against sliding work, and how likely it is the better measure; or None."""
+        share = self.beliefs["slow_lap_share"].mean
+        try:
+            rows, usual_mj = counted_by_work(design.rows, share)
+        except FitError:
+            return None
+        measured = replace(design, rows=rows)
+        found, spread_pct = self._averaged(measured, noise_mm)
+        weight = 1 / (1 + math.exp(min(log_evidence - found.log_evidence, 500.0)))
+        at = {name: i for i, name in enumerate(design.names)}
+        table = []
+        for corner, mj in usual_mj.items():
+            rate = np.zeros(len(at))
+            rate[[at["wear_mm_per_lap"], at[f"wear_mm_per_lap[{corner}]"]]] = 1 / mj
+            rate[[at[f"wear_mm_per_lap[{corner} {place}]"] for place in PLACES]] = 1 / mj / 3
+            sd = math.sqrt(float(rate @ found.cov @ rate))
+            table.append((corner, float(rate @ found.params), sd, mj, spread_pct, weight))
+        columns = ["corner", "mean", "sd", "usual_mj", "session_spread_pct", "weight"]
+        return pd.DataFrame(table, columns=columns)
 
     def _settled(self, kept: pd.DataFrame) -> tuple[TreadDesign, float]:
         """Return the design linearised where it settles, and the readings' spread."""
@@ -113,15 +151,15 @@ class TreadModel:
         width = np.gradient(spreads)
         log_weight = np.array([fit.log_evidence for fit in fits])
         log_weight += np.log(width) - 0.5 * ((spreads - belief.mean) / belief.sd) ** 2
-        weight = np.exp(log_weight - log_weight.max())
-        weight /= weight.sum()
+        evidence = float(logsumexp(log_weight))
+        weight = np.exp(log_weight - evidence)
         params = np.einsum("k,kp->p", weight, np.array([fit.params for fit in fits]))
         cov = np.zeros_like(fits[0].cov)
         for w, fit in zip(weight, fits, strict=True):
             away = fit.params - params
             cov += w * (fit.cov + np.outer(away, away))
         spread_pct = math.sqrt(float(weight @ spreads**2))
-        return Mixed(params, cov, float(log_weight.max()), fits[0].data_df), spread_pct
+        return Mixed(params, cov, evidence, fits[0].data_df), spread_pct
 
 
 def _solve(design: TreadDesign, noise_mm: float, sd: Floats, beliefs: Mapping[str, Prior]) -> Mixed:
@@ -174,7 +212,9 @@ def _lines(kept: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(found, columns=columns)
 
 
-def _notes(kept: pd.DataFrame, rows: TreadRows, slips: pd.DataFrame) -> tuple[str, ...]:
+def _notes(
+    kept: pd.DataFrame, rows: TreadRows, slips: pd.DataFrame, work: pd.DataFrame | None
+) -> tuple[str, ...]:
     run = {corner for _, corner in rows.slots}
     if not run:
         return ("tread wear is belief only: no tyre has been measured before and after running",)
@@ -188,6 +228,14 @@ def _notes(kept: pd.DataFrame, rows: TreadRows, slips: pd.DataFrame) -> tuple[st
         said.append("one session has worn tyres: the spread between sessions is belief only")
     if "" in run:
         said.append("some tyres' corner is not known: their wear counts for the average only")
+    if not rows.slow_laps.any():
+        said.append("which laps were slow is not known: all count as laps at pace")
+    if work is not None:
+        weight = float(work["weight"].iloc[0])
+        said.append(
+            f"sliding work tells wear better than laps with a chance of {100 * weight:.0f} %; "
+            "two events should agree before it is used"
+        )
     if len(slips):
         said.append(f"{len(slips)} tread reading(s) look like slips of the pen; see left_out")
     return tuple(said)

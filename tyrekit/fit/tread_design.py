@@ -34,6 +34,7 @@ class TreadDesign:
             *(f"wear_mm_per_lap[{c} {p}]" for c in corners for p in PLACES),
             "first_laps_mm",
             "first_laps_laps",
+            "slow_lap_share",
             *(f"new_tread_mm[{p}]" for p in PLACES),
             *(f"tyre_wear_pct[{t}]" for t in rows.tyres),
             *(f"session_wear_pct[{s}]" for s in sessions),
@@ -48,6 +49,8 @@ class TreadDesign:
         bounded = params.copy()
         early = self.names.index("first_laps_laps")
         bounded[early] = np.clip(params[early], *EARLY_RANGE_LAPS)
+        slow = self.names.index("slow_lap_share")
+        bounded[slow] = np.clip(params[slow], 0.0, 1.0)
         return replace(self, params=bounded)
 
     def reported(self) -> list[int]:
@@ -58,7 +61,7 @@ class TreadDesign:
     def belief_mean(self, beliefs: Mapping[str, Prior]) -> Floats:
         """Return the mean of each parameter before any reading."""
         mean = np.zeros(len(self.names))
-        for name in ("wear_mm_per_lap", "first_laps_mm", "first_laps_laps"):
+        for name in ("wear_mm_per_lap", "first_laps_mm", "first_laps_laps", "slow_lap_share"):
             mean[self.names.index(name)] = beliefs[name].mean
         new = beliefs["new_tread_mm"].mean
         for i, name in enumerate(self.names):
@@ -90,7 +93,7 @@ class TreadDesign:
 
     def depth(self) -> Floats:
         """Return the model's depth in mm, a value per row."""
-        worn = (self.rows.laps * self._rate() * self._relative()).sum(axis=1)
+        worn = (self._laps() * self._rate() * self._relative()).sum(axis=1)
         level = self._new_level() + self._take("level_mm")[self._level_index()]
         early = self.params[self.names.index("first_laps_mm")]
         gone: Floats = level - early * self._early()[0] - worn
@@ -98,8 +101,8 @@ class TreadDesign:
 
     def jacobian(self) -> Floats:
         """Return the depth's slopes, shape (rows, parameters)."""
-        rows, exposed = self.rows, self.rows.laps * self._relative()
-        worn = self.rows.laps * self._rate()
+        rows, exposed = self.rows, self._laps() * self._relative()
+        worn = self._laps() * self._rate()
         made = np.zeros((len(rows.depth_mm), len(self.names)))
         share, slope = self._early()
         early = self.params[self.names.index("first_laps_mm")]
@@ -115,11 +118,19 @@ class TreadDesign:
             made[:, at[f"slot_wear_pct[{session} {corner}]"]] -= worn[:, slot] / 100
         made[:, at["first_laps_mm"]] = -share
         made[:, at["first_laps_laps"]] = -early * slope
+        slow = rows.slow_laps * self._rate() * self._relative()
+        made[:, at["slow_lap_share"]] = -slow.sum(axis=1)
         known_new = rows.new[rows.tyre]
         made[every, self._columns("new_tread_mm")[rows.place]] = known_new
         made[every, self._columns("tyre_wear_pct")[rows.tyre]] = -worn.sum(axis=1) / 100
         made[every, self._columns("level_mm")[self._level_index()]] = 1.0
         return made
+
+    def _laps(self) -> Floats:
+        """Return laps at pace that wear as much, shape (rows, slots): slow ones count a share."""
+        share = self.params[self.names.index("slow_lap_share")]
+        laps: Floats = self.rows.laps - (1 - share) * self.rows.slow_laps
+        return laps
 
     def _columns(self, kind: str) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         found = [i for i, name in enumerate(self.names) if name.startswith(kind + "[")]

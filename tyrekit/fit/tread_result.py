@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple, overload
+from typing import NamedTuple, TypeVar, cast
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ from tyrekit.fit.result import Estimate, FitResult, Floats, check_level, t_quant
 from tyrekit.fit.tread_rows import PLACES
 
 SESSION_LAPS = 15.0  # laps a tyre usually runs in one session; common practice, no source
+Laps = TypeVar("Laps", float, Floats)
 FAR_LAPS = 1e5  # a tyre still above its limit here has no upper bound
 
 
@@ -49,6 +50,10 @@ class TreadResults(FitResult):
         Tyres with readings, whose own rate is known a little.
     deepest_age_laps : float
         Oldest tyre read.
+    work : DataFrame, optional
+        Wear against sliding work, where the logs allow: corner, mean and sd (mm per MJ), usual_mj
+        (of a lap at pace), session_spread_pct, weight (chance that work tells wear better than
+        laps do, 0 to 1, same for all corners).
     """
 
     reading_mm: float = 0.1
@@ -58,6 +63,7 @@ class TreadResults(FitResult):
     lines: pd.DataFrame | None = None
     tyres: tuple[str, ...] = ()
     deepest_age_laps: float = 0.0
+    work: pd.DataFrame | None = None
 
     def wear_mm_per_lap(self, corner: str, place: str | None = None) -> Estimate:
         """Return the wear rate past the first laps: of one place, or averaged over the three.
@@ -93,37 +99,16 @@ class TreadResults(FitResult):
                 rows.append((corner, place, found.mean, *ends))
         return pd.DataFrame(rows, columns=["corner", "place", "mean", "lower", "upper"])
 
-    @overload
     def quantile_wear_mm(
         self,
         corner: str,
-        laps: float,
+        laps: Laps,
         confidence: float = 0.9,
         *,
         age_laps: float = 0.0,
+        slow_laps: float | Floats = 0.0,
         tyre_id: str | None = None,
-    ) -> float: ...
-
-    @overload
-    def quantile_wear_mm(
-        self,
-        corner: str,
-        laps: Floats,
-        confidence: float = 0.9,
-        *,
-        age_laps: float = 0.0,
-        tyre_id: str | None = None,
-    ) -> Floats: ...
-
-    def quantile_wear_mm(
-        self,
-        corner: str,
-        laps: float | Floats,
-        confidence: float = 0.9,
-        *,
-        age_laps: float = 0.0,
-        tyre_id: str | None = None,
-    ) -> float | Floats:
+    ) -> Laps:
         """Return the wear in mm not exceeded with `confidence` at the fastest-wearing place.
 
         Parameters
@@ -137,6 +122,9 @@ class TreadResults(FitResult):
         age_laps : float
             Laps on the tyre now; a new tyre loses more on its first laps, so 0, the default, is
             the careful side.
+        slow_laps : float or array
+            How many of `laps` are out-, in-, formation, cool-down or caution laps, which wear
+            less; 0, the default, is the careful side.
         tyre_id : str, optional
             A tyre of the readings: its own rate is used.
 
@@ -148,43 +136,24 @@ class TreadResults(FitResult):
         score = t_quantile(check_level(confidence), self.df)
         ends = [
             wear.mean + score * np.sqrt(wear.variance)
-            for wear in self._wear(corner, laps, age_laps, tyre_id)
+            for wear in self._wear(corner, laps, age_laps, slow_laps, tyre_id)
         ]
         worst: Floats = np.maximum(np.max(ends, axis=0), 0.0)
-        return float(worst) if np.ndim(laps) == 0 else worst
-
-    @overload
-    def mean_wear_mm(
-        self,
-        corner: str,
-        laps: float,
-        *,
-        age_laps: float = 0.0,
-        tyre_id: str | None = None,
-    ) -> float: ...
-
-    @overload
-    def mean_wear_mm(
-        self,
-        corner: str,
-        laps: Floats,
-        *,
-        age_laps: float = 0.0,
-        tyre_id: str | None = None,
-    ) -> Floats: ...
+        return cast(Laps, float(worst) if np.ndim(laps) == 0 else worst)
 
     def mean_wear_mm(
         self,
         corner: str,
-        laps: float | Floats,
+        laps: Laps,
         *,
         age_laps: float = 0.0,
+        slow_laps: float | Floats = 0.0,
         tyre_id: str | None = None,
-    ) -> float | Floats:
+    ) -> Laps:
         """Return the expected wear in mm at the fastest-wearing place; as `quantile_wear_mm`."""
-        means = [wear.mean for wear in self._wear(corner, laps, age_laps, tyre_id)]
-        worst: Floats = np.max(means, axis=0)
-        return float(worst) if np.ndim(laps) == 0 else worst
+        wears = self._wear(corner, laps, age_laps, slow_laps, tyre_id)
+        worst: Floats = np.max([wear.mean for wear in wears], axis=0)
+        return cast(Laps, float(worst) if np.ndim(laps) == 0 else worst)
 
     def predict(
         self,
@@ -194,6 +163,7 @@ class TreadResults(FitResult):
         level: float = 0.9,
         *,
         age_laps: float = 0.0,
+        slow_laps: float | Floats = 0.0,
         tyre_id: str | None = None,
     ) -> pd.DataFrame:
         """Return the depth left at the thinnest place after `laps`, index laps.
@@ -209,7 +179,7 @@ class TreadResults(FitResult):
             Laps to be run, 0 or more.
         level : float
             Share of the interval; it covers this tyre in sessions still to come.
-        age_laps, tyre_id
+        age_laps, slow_laps, tyre_id
             As `quantile_wear_mm`.
 
         Returns
@@ -218,7 +188,7 @@ class TreadResults(FitResult):
             mean, lower, upper in mm; below 0 means worn through before.
         """
         score = t_quantile(0.5 + check_level(level) / 2, self.df)
-        wears = self._wear(corner, np.atleast_1d(laps).astype(float), age_laps, tyre_id)
+        wears = self._wear(corner, np.atleast_1d(laps).astype(float), age_laps, slow_laps, tyre_id)
         now = self._now(tread_now_mm)
         left = [depth - wear.mean for depth, wear in zip(now, wears, strict=True)]
         half = [score * np.sqrt(wear.variance + self.reading_mm**2) for wear in wears]
@@ -241,7 +211,7 @@ class TreadResults(FitResult):
         age_laps: float = 0.0,
         tyre_id: str | None = None,
     ) -> tuple[float, float, float]:
-        """Return mean, lower and upper number of laps until the thinnest place meets `limit_mm`.
+        """Return mean, lower and upper laps at pace until the thinnest place meets `limit_mm`.
 
         Decide on the lower end. It is where the depth's band meets the limit, the same rule as
         Fieller's interval, so it is not symmetric and the upper end may be infinite. Arguments
@@ -262,25 +232,43 @@ class TreadResults(FitResult):
     def summary(self) -> str:
         """Return what was found, how sure, from what, and what would make it surer."""
         half = t_quantile(0.95, self.df)
-        lines = ["Tread wear, mm per lap past the first laps (90 %)"]
-        for corner in ("FL", "FR", "RL", "RR"):
-            rate = self.wear_mm_per_lap(corner)
-            worst = max(PLACES, key=lambda p: self.wear_mm_per_lap(corner, p).mean)
-            most = self.wear_mm_per_lap(corner, worst)
-            lines.append(
-                f"  {corner}  {rate.mean:.4f} ± {half * rate.sd:.4f}, "
-                f"fastest {worst} {most.mean:.4f}"
-            )
-        early = self.estimate("first_laps_mm")
-        lines += [
-            f"  a new tyre loses {early.mean:.2f} ± {half * early.sd:.2f} mm on its first laps",
-            f"  session to session {self.session_spread_pct:.0f} %, one reading ± "
+        early, slow = self.estimate("first_laps_mm"), self.estimate("slow_lap_share")
+        known = self.rests_on["data_share"]
+        lines = [
+            "Tread wear: mm a tyre loses per lap at racing pace after its first laps",
+            *(self._corner_words(corner, half) for corner in ("FL", "FR", "RL", "RR")),
+            f"  a new tyre loses {early.mean:.2f} ± {half * early.sd:.2f} mm more at first",
+            f"  an out-, in- or caution lap wears like {slow.mean:.2f} ± {half * slow.sd:.2f} of a "
+            f"lap at pace ({100 * known['slow_lap_share']:.0f} % from data, the rest is belief)",
+            f"  wear differs by {self.session_spread_pct:.0f} % from session to session and "
+            f"{self.tyre_spread_pct:.0f} % from tyre to tyre; one reading is good to "
             f"{self.reading_mm:.2f} mm",
-            f"  from {self.n_rows} readings of {len(self.tyres)} tyres up to "
+            f"  rests on {self.n_rows} tread readings of {len(self.tyres)} tyres up to "
             f"{self.deepest_age_laps:.0f} laps old; {len(self.left_out)} left out",
-            "  surer by: reading the same tyres, three places each, after every session",
+            f"  surer by: {self._surer()}",
+            "  ± holds 90 %. The thinnest place across the tread decides; the supplier's and the",
+            "  regulations' word on a worn tyre comes before any figure here",
         ]
         return "\n".join([*lines, *(f"  note: {note}" for note in self.notes)])
+
+    def _corner_words(self, corner: str, half: float) -> str:
+        rate = self.wear_mm_per_lap(corner)
+        worst = max(PLACES, key=lambda p: self.wear_mm_per_lap(corner, p).mean)
+        most = self.wear_mm_per_lap(corner, worst)
+        names = ["wear_mm_per_lap", f"wear_mm_per_lap[{corner}]"]
+        believed = float((self.rests_on.loc[names, "belief_sd"] ** 2).sum())
+        share = max(1 - rate.sd**2 / believed, 0.0)
+        return (
+            f"  {corner}  {rate.mean:.4f} ± {half * rate.sd:.4f} over the width, fastest at the "
+            f"{worst}: {most.mean:.4f} ± {half * most.sd:.4f}; {100 * share:.0f} % from data"
+        )
+
+    def _surer(self) -> str:
+        if not self.tyres:
+            return "reading every tyre, three places each, before and after its next run"
+        if self.deepest_age_laps < 1.5 * SESSION_LAPS:
+            return "readings of older tyres: nothing says yet how a worn tyre goes on"
+        return "reading the same tyres, three places each, after every session"
 
     def _values(self) -> Floats:
         values: Floats = self.params.to_numpy(dtype=np.float64)
@@ -310,17 +298,22 @@ class TreadResults(FitResult):
         return gradient
 
     def _wear(
-        self, corner: str, laps: float | Floats, age_laps: float, tyre_id: str | None
-    ) -> list[_Wear]:
+        self, corner: str, laps: float | Floats, age_laps: float, slow_laps: float | Floats,
+        tyre_id: str | None,
+    ) -> list[_Wear]:  # fmt: skip
         """Return the wear at each of the three places over the coming laps."""
-        n = np.asarray(laps, dtype=np.float64)
+        n, slow = (np.asarray(count, dtype=np.float64) for count in (laps, slow_laps))
         if not (np.all(np.isfinite(n)) and np.all(n >= 0) and age_laps >= 0):
             raise FitError(f"laps and age are 0 or more. Got {laps!r} and {age_laps!r}.")
-        return [self._wear_at(corner, place, n, age_laps, tyre_id) for place in PLACES]
+        if not np.all(slow >= 0):
+            raise FitError(f"slow laps are 0 or more. Got {slow_laps!r}.")
+        slow = np.minimum(slow, n)
+        return [self._wear_at(corner, place, n, age_laps, slow, tyre_id) for place in PLACES]
 
     def _wear_at(
-        self, corner: str, place: str, n: Floats, age_laps: float, tyre_id: str | None
-    ) -> _Wear:
+        self, corner: str, place: str, n: Floats, age_laps: float, slow: Floats,
+        tyre_id: str | None,
+    ) -> _Wear:  # fmt: skip
         index, values = self.params.index, self._values()
         known = f"tyre_wear_pct[{tyre_id}]" in index
         rate_gradient = self._rate(corner, place, tyre_id)
@@ -330,7 +323,9 @@ class TreadResults(FitResult):
             rate -= float(rate_gradient[index.get_loc(own)] * self.params[own])
         early, tau = float(self.params["first_laps_mm"]), float(self.params["first_laps_laps"])
         share = math.exp(-age_laps / tau) * (1 - np.exp(-n / tau))
-        gradient = n[..., None] * rate_gradient
+        paced = n - (1 - float(self.params["slow_lap_share"])) * slow
+        gradient = paced[..., None] * rate_gradient
+        gradient[..., index.get_loc("slow_lap_share")] = rate * slow
         gradient[..., index.get_loc("first_laps_mm")] = share
         then, now = age_laps, age_laps + n
         gradient[..., index.get_loc("first_laps_laps")] = (
@@ -338,9 +333,10 @@ class TreadResults(FitResult):
         )
         cov = self.cov.to_numpy(dtype=np.float64)
         variance = np.sum((gradient @ cov) * gradient, axis=-1)
-        session = (self.session_spread_pct / 100 * rate) ** 2 * n * np.minimum(n, SESSION_LAPS)
-        tyre = 0.0 if known else (self.tyre_spread_pct / 100 * rate * n) ** 2
-        return _Wear(rate * n + early * share, variance + session + tyre)
+        session = (self.session_spread_pct / 100 * rate) ** 2 * paced
+        session = session * np.minimum(paced, SESSION_LAPS)
+        tyre = 0.0 if known else (self.tyre_spread_pct / 100 * rate * paced) ** 2
+        return _Wear(rate * paced + early * share, variance + session + tyre)
 
     def _now(self, tread_now_mm: float | Sequence[float]) -> list[float]:
         depths = np.atleast_1d(np.asarray(tread_now_mm, dtype=np.float64))
@@ -358,7 +354,7 @@ class TreadResults(FitResult):
 
         def gap(laps: float) -> float:
             at = np.array(laps)
-            wear = self._wear_at(corner, PLACES[place], at, age_laps, tyre_id)
+            wear = self._wear_at(corner, PLACES[place], at, age_laps, np.array(0.0), tyre_id)
             return above_mm - float(wear.mean) - z * math.sqrt(
                 float(wear.variance) + self.reading_mm**2
             )  # fmt: skip

@@ -1,4 +1,8 @@
-"""Tread readings as rows of the wear fit: laps on each corner in each session, place by place."""
+"""Tread readings as rows of the wear fit: laps on each corner in each session, place by place.
+
+Ages count every lap in full; how many of them were slow (out- and in-laps, cautions, formation)
+comes beside them, since those wear a tyre less.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tyrekit.errors import FitError
 from tyrekit.fit.result import Floats
 from tyrekit.record.event import Event
 
@@ -22,7 +27,8 @@ class TreadRows(NamedTuple):
     """One row per reading and place.
 
     `laps` (n, slots) holds laps run since the tyre's first reading (since new when that was at
-    age 0), by slot = one session on one corner.
+    age 0), by slot = one session on one corner; `slow_laps` those of them that were slow, and
+    `work_mj` the sliding work done in them, NaN where it is not known.
     """
 
     depth_mm: Floats
@@ -31,18 +37,55 @@ class TreadRows(NamedTuple):
     age_laps: Floats
     first_age_laps: Floats
     laps: Floats
+    slow_laps: Floats
+    work_mj: Floats
     reading: Codes  # row of the readings table
     slots: tuple[tuple[str, str], ...]  # session, corner
     tyres: tuple[str, ...]
     new: NDArray[np.bool_]  # per tyre: first read at age 0
 
 
+def with_running(readings: pd.DataFrame, laps: pd.DataFrame) -> pd.DataFrame:
+    """Return tread readings with what the tyre had run at this event when it was read.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        tyre_id and age_laps.
+    laps : DataFrame
+        kind, the tyres fl .. rr, their ages age_fl_laps .. at the lap's start, and where the logs
+        allow work_fl_mj .., the sliding work of each tyre on that lap.
+
+    Returns
+    -------
+    DataFrame
+        The readings with slow_laps (laps that were not timed ones) and work_mj (NaN when a lap
+        of the tyre has none or is not in the table).
+    """
+    parts = []
+    for corner in CORNERS:
+        at = corner.lower()
+        part = pd.DataFrame({"tyre_id": laps[at].astype(str), "age_laps": laps[f"age_{at}_laps"]})
+        work = laps.get(f"work_{at}_mj", pd.Series(np.nan, index=laps.index))
+        parts.append(part.assign(slow=laps["kind"] != "timed", work_mj=work.astype(float)))
+    run = pd.concat(parts, ignore_index=True)
+    slow, work_mj = [], []
+    for tyre_id, age in zip(readings["tyre_id"].astype(str), readings["age_laps"], strict=True):
+        before = run[(run["tyre_id"] == tyre_id) & (run["age_laps"] < age)]
+        slow.append(float(before["slow"].sum()))
+        first_age = run.loc[run["tyre_id"] == tyre_id, "age_laps"].min()
+        whole = before.empty or len(before) == age - first_age
+        work_mj.append(float(before["work_mj"].sum(skipna=False)) if whole else np.nan)
+    return readings.assign(slow_laps=slow, work_mj=work_mj)
+
+
 def usable(readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the readings in order of tyre and age, and those left out with reasons."""
     columns = ["tyre_id", "after_run", *(f"{p}_mm" for p in PLACES), "age_laps", "corner"]
-    table = readings.reindex(columns=[*columns, "taken_at", "session", "distance_km"])
-    number = dict.fromkeys((*(f"{p}_mm" for p in PLACES), "age_laps", "distance_km"), float)
-    table = table.astype(number)
+    table = readings.reindex(columns=[*columns, "taken_at", "session", "slow_laps", "work_mj"])
+    numbers = (*(f"{p}_mm" for p in PLACES), "age_laps", "slow_laps", "work_mj")
+    table = table.astype(dict.fromkeys(numbers, float))
+    table["slow_laps"] = table["slow_laps"].fillna(0.0)
     for name in ("tyre_id", "after_run", "corner"):
         table[name] = table[name].astype(object).where(table[name].notna(), "").astype(str)
     depths = table[[f"{p}_mm" for p in PLACES]].to_numpy(dtype=np.float64)
@@ -74,32 +117,34 @@ def tread_rows(kept: pd.DataFrame, event: Event) -> TreadRows:
     session = _sessions(kept, event)
     tyres = tuple(dict.fromkeys(kept["tyre_id"]))
     slots: dict[tuple[str, str], int] = {}
-    exposure: list[dict[int, float]] = []
+    exposure: list[dict[int, Floats]] = []
     first_age = np.zeros(len(kept))
     new: dict[str, bool] = {}
+    counted = kept[["age_laps", "slow_laps", "work_mj"]].to_numpy(dtype=np.float64)
     for tyre_id, own in kept.groupby("tyre_id", sort=False):
         new[str(tyre_id)] = bool(own["age_laps"].iloc[0] == 0)
         first_age[own.index] = own["age_laps"].iloc[0]
-        run: dict[int, float] = {}
-        before = float(own["age_laps"].iloc[0])
+        run: dict[int, Floats] = {}
+        before = counted[own.index[0]]
         for i in own.index:
-            age = float(own.loc[i, "age_laps"])
-            if age > before:
+            step = counted[i] - before
+            if step[0] > 0:
                 slot = slots.setdefault((session[i], str(own.loc[i, "corner"])), len(slots))
-                run = {**run, slot: run.get(slot, 0.0) + age - before}
-            before = age
+                step[1] = np.clip(step[1], 0.0, step[0])
+                run = {**run, slot: run.get(slot, np.zeros(3)) + step}
+            before = counted[i]
             exposure.append(run)
-    laps = np.zeros((len(kept), len(slots)))
+    on_slots = np.zeros((len(kept), len(slots), 3))
     for i, run in enumerate(exposure):
-        for slot, count in run.items():
-            laps[i, slot] = count
+        for slot, amounts in run.items():
+            on_slots[i, slot] = amounts
     code = {tyre: i for i, tyre in enumerate(tyres)}
     tyre = np.array([code[t] for t in kept["tyre_id"]], dtype=np.int64)
-    return _by_place(kept, laps, first_age, tyre, tuple(slots), tyres, new)
+    return _by_place(kept, on_slots, first_age, tyre, tuple(slots), tyres, new)
 
 
 def _by_place(
-    kept: pd.DataFrame, laps: Floats, first_age: Floats, tyre: Codes,
+    kept: pd.DataFrame, on_slots: Floats, first_age: Floats, tyre: Codes,
     slots: tuple[tuple[str, str], ...], tyres: tuple[str, ...], new: dict[str, bool],
 ) -> TreadRows:  # fmt: skip
     depths = kept[[f"{p}_mm" for p in PLACES]].to_numpy(dtype=np.float64)
@@ -111,12 +156,43 @@ def _by_place(
         tyre=tyre[reading],
         age_laps=age[reading],
         first_age_laps=first_age[reading],
-        laps=laps[reading],
+        laps=on_slots[reading, :, 0],
+        slow_laps=on_slots[reading, :, 1],
+        work_mj=on_slots[reading, :, 2],
         reading=reading,
         slots=slots,
         tyres=tyres,
         new=np.array([new[t] for t in tyres], dtype=np.bool_),
     )
+
+
+def counted_by_work(rows: TreadRows, slow_lap_share: float) -> tuple[TreadRows, dict[str, float]]:
+    """Return rows whose laps are sliding work over its corner's usual lap, and that lap's MJ.
+
+    Parameters
+    ----------
+    rows : TreadRows
+    slow_lap_share : float
+        What a slow lap counts for, 0 to 1: the usual lap is one at pace.
+
+    Raises
+    ------
+    FitError
+        A reading's work is not known, or a corner did none.
+    """
+    if not np.all(np.isfinite(rows.work_mj)) or not len(rows.slots):
+        raise FitError("wear by work needs the sliding work of every lap. Log all runs.")
+    laps = np.zeros_like(rows.laps)
+    usual: dict[str, float] = {}
+    at_pace = (rows.laps - (1 - slow_lap_share) * rows.slow_laps).max(axis=0)
+    work = rows.work_mj.max(axis=0)
+    for corner in dict.fromkeys(corner for _, corner in rows.slots):
+        on = np.array([own == corner for _, own in rows.slots])
+        usual[corner] = float(work[on].sum() / at_pace[on].sum())
+        if not usual[corner] > 0:
+            raise FitError(f"no sliding work at {corner}. Check the log's accelerations.")
+        laps[:, on] = rows.work_mj[:, on] / usual[corner]
+    return rows._replace(laps=laps, slow_laps=np.zeros_like(laps)), usual
 
 
 def _sessions(kept: pd.DataFrame, event: Event) -> list[str]:
