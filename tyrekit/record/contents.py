@@ -147,11 +147,11 @@ def _plain(file: io.BufferedReader, size: int) -> Iterator[bytes]:
         yield piece
 
 
-def too_large(where: str) -> LogError:
+def too_large(where: str, rule: str = "") -> LogError:
     """Return the error for more bytes than are read."""
     return LogError(
         "the log is too large",
         where=where,
-        rule=f"at most {MOST_BYTES >> 20} MB are read, decompressed",
+        rule=rule or f"at most {MOST_BYTES >> 20} MB are read, decompressed",
         next_step="Export fewer channels, a lower rate, or one run at a time.",
     )

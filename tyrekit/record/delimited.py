@@ -187,7 +187,7 @@ class _Blocks:
 
 def _thin(block: bytes) -> bytes:
     """Return a block in which a run of NULs is one, which makes its cell no number."""
-    return re.sub(rb"\0+", b"\0", block) if b"\0\0" in block else block
+    return re.sub(rb"\0+", b"\0", block) if b"\0" in block else block
 
 
 def _last_line(block: bytes) -> bytes:

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 from tyrekit.errors import InputError, LogError
 from tyrekit.record.arrow_files import arrow_source
 from tyrekit.record.channels import CHANNELS, stem, unit_of
-from tyrekit.record.rising import row_times
-from tyrekit.record.contents import Contents
+from tyrekit.record.contents import Contents, too_large
 from tyrekit.record.delimited import read_columns
 from tyrekit.record.event import Log
 from tyrekit.record.faults import nearest
 from tyrekit.record.layout import LONGEST_NAME, bare, find_layout
 from tyrekit.record.mdf import mdf_source
+from tyrekit.record.rising import row_times
 from tyrekit.record.source import Columns, Source, check_width
 from tyrekit.units import convert, known_unit
 
@@ -99,8 +99,11 @@ def read_log(path: Path, log: Log, wanted: Collection[str] = CHANNELS) -> LogDat
     source = open_source(contents, log)
     match = _match(source, log, where)
     chosen = [c for c in match.places if c in wanted or c == "time_s"]
-    columns = source.read({match.places[channel]: channel for channel in reversed(chosen)})
-    return _assembled(contents, source, match, columns, chosen)
+    try:
+        columns = source.read({match.places[channel]: channel for channel in reversed(chosen)})
+        return _assembled(contents, source, match, columns, chosen)
+    except MemoryError:
+        raise too_large(where, "this computer has too little memory left for it") from None
 
 
 def open_source(contents: Contents, log: Log) -> Source:
@@ -110,7 +113,7 @@ def open_source(contents: Contents, log: Log) -> Source:
     if found is not None:
         return found
     head, where = contents.head, contents.where
-    if head.count(0) > 0.02 * len(head) and b"\0\0\0" in head.rstrip(b"\0"):
+    if _is_binary(head):
         raise LogError(
             "this is a binary file",
             where=where,
@@ -125,6 +128,16 @@ def open_source(contents: Contents, log: Log) -> Source:
     return Source(
         layout.names, layout.units, layout.described(), lambda p: read_columns(contents, layout, p)
     )
+
+
+def _is_binary(head: bytes) -> bool:
+    """Whether zeros stand within the bytes, or behind ones that make no line of text.
+
+    A text may end in zeros, where a card lost power. UTF-16 has no three of them in a row.
+    """
+    text = head.rstrip(b"\0")
+    inside = b"\0\0\0" in text and head.count(0) > 0.02 * len(head)
+    return inside or (b"\0\0\0" in head and not {10, 13} & set(text[:-1]))
 
 
 def _match(source: Source, log: Log, where: str) -> _Match:
@@ -239,7 +252,7 @@ def _clock_units(match: _Match, columns: Columns) -> list[str]:
     if match.places["time_s"] not in columns.clock:
         return []
     asked = f"; the unit {unit!r} given for it is not used" if unit != "s" else ""
-    return [f"the time column holds clock times, read as seconds{asked}"]
+    return [f"time is a clock of the file's own, read as seconds{asked}"]
 
 
 def _loss(damage: str, rows: int, time_s: FloatArray, sample_s: float) -> str:

@@ -16,11 +16,11 @@ import numpy as np
 
 from tyrekit.errors import LogError
 from tyrekit.record.cells import FloatArray
-from tyrekit.record.rising import row_times
 from tyrekit.record.contents import Contents
 from tyrekit.record.mdf_blocks import FINISHED, UNFINISHED, Walk, walk
+from tyrekit.record.rising import row_times
 from tyrekit.record.source import Columns, Source, check_size, unreadable
-from tyrekit.record.time_base import RULE, Sampled, on_one_base
+from tyrekit.record.time_base import RULE, Sampled, on_one_base, step_s
 
 VERSION_AT, FIRST_VERSION = 28, 400
 BY_TIME = 1  # the master channel counts seconds, not an angle, a distance or rows
@@ -160,7 +160,7 @@ def _read(
         sampled[wanted[place]] = Sampled(time_s, _values(signal)[kept])
     base, moved = on_one_base(sampled)
     values = {place: moved[name] for place, name in wanted.items() if place} | {0: base}
-    lost = max((found.lost_rows.get(_address(file, group), 0) for group in clocks), default=0)
+    lost = _lost_rows(file, found, clocks, base)
     notes = [RULE] if len({len(time_s) for time_s, _ in clocks.values()}) > 1 else []
     if backward:
         notes.append(f"{backward} rows whose time does not rise are passed over")
@@ -195,8 +195,16 @@ def _values(signal: Any) -> FloatArray:
     return values
 
 
-def _address(file: Any, group: int) -> int:
-    return int(file.groups[group].channel_group.address)
+def _lost_rows(
+    file: Any, found: Walk, clocks: Mapping[int, tuple[FloatArray, Any]], base: FloatArray
+) -> int:
+    """Return the rows of the time base that the cut took from the group it took most from."""
+    lost = 0.0
+    for group, (time_s, _) in clocks.items():
+        rows = found.lost_rows.get(int(file.groups[group].channel_group.address), 0)
+        steps = step_s(time_s) / step_s(base) if len(time_s) > 1 else 1.0
+        lost = max(lost, rows * steps)
+    return round(lost)
 
 
 def _twice(file: Any, places: list[_Channel], chosen: Mapping[int, _Channel]) -> list[str]:

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from tyrekit.record.contents import MOST_BYTES, too_large
-from tyrekit.record.source import MOST_COLUMNS, check_width, unreadable
+from tyrekit.record.source import MOST_COLUMNS, MOST_VALUES, check_width, unreadable
 
 FINISHED, UNFINISHED = b"MDF     ", b"UnFinMF "
 HEADER_AT, HEAD_SIZE, ZIPPED_SIZE, FLAGS_AT = 64, 24, 48, 60
@@ -187,7 +187,10 @@ def _size(found: Walk, at: int, kind: bytes) -> int | None:
         size = _unpacked(found, at)
     else:
         left = len(found.data) - at
-        if length > left or _open(found, at, length):
+        if _open(found, at, length):
+            left, length = _next_block(found, at) - at, left + 1
+            found.damage = found.damage or "the MDF file was never finished"
+        if length > left:
             found.damage = found.damage or CUT_OFF
             found.patches.append((at + 8, struct.pack("<Q", left)))
             length = left
@@ -202,6 +205,16 @@ def _open(found: Walk, at: int, length: int) -> bool:
     """Whether an unfinished file was still writing this block: it has no length yet."""
     unfinished = bytes(found.data[: len(UNFINISHED)]) == UNFINISHED
     return unfinished and length <= HEAD_SIZE < len(found.data) - at
+
+
+def _next_block(found: Walk, at: int) -> int:
+    """Return where the next block begins after a block without a length; else the file's end."""
+    while (at := found.data.find(b"##", at + HEAD_SIZE)) >= 0:
+        kind = bytes(found.data[at : at + 8])
+        if at % 8 == 0 and kind[2:4].isalpha() and kind[4:] == bytes(4):
+            return at
+        at -= HEAD_SIZE - 1
+    return len(found.data)
 
 
 def _unpacked(found: Walk, at: int) -> int | None:
@@ -243,7 +256,9 @@ def _mend(found: Walk, fields: int, groups: list[int], available: int, unfinishe
     rows = available // size
     if declared > rows or (unfinished and declared < rows):
         found.patches.append((fields + 8, struct.pack("<Q", rows)))
-    if declared > rows or (found.damage and available % size):
+    if declared > MOST_VALUES:
+        found.damage = f"the MDF file says it has {declared} rows, which no log has"
+    elif declared > rows or (found.damage and available % size):
         found.lost_rows[group] = max(declared - rows, 1)
         found.damage = found.damage or "the MDF file holds fewer rows than it says"
     return True

@@ -43,7 +43,7 @@ def on_one_base(channels: Mapping[str, Sampled]) -> tuple[FloatArray, dict[str, 
     span and in its drop-outs (longer than ten of its steps and one second).
     """
     base = np.empty(0)
-    for one in sorted(channels.values(), key=lambda one: _step(one.time_s)):
+    for one in sorted(channels.values(), key=lambda one: step_s(one.time_s)):
         base = _added(base, one.time_s, outside=True)
     for name in EXACT:
         if name in channels:
@@ -51,7 +51,8 @@ def on_one_base(channels: Mapping[str, Sampled]) -> tuple[FloatArray, dict[str, 
     return base, {name: _moved(name, one, base) for name, one in channels.items()}
 
 
-def _step(time_s: FloatArray) -> float:
+def step_s(time_s: FloatArray) -> float:
+    """Return the usual step of a clock, s; infinite with fewer than two stamps."""
     return float(np.median(np.diff(time_s))) if len(time_s) > 1 else np.inf
 
 
@@ -89,7 +90,7 @@ def _moved(name: str, one: Sampled, base: FloatArray) -> FloatArray:
         moved = values[np.maximum(before, 0)]
     else:
         moved = np.interp(base, time_s, values)
-    limit_s = max(DROP_OUT_S, DROP_OUT_STEPS * _step(time_s)) if len(time_s) > 1 else np.inf
+    limit_s = max(DROP_OUT_S, DROP_OUT_STEPS * step_s(time_s)) if len(time_s) > 1 else np.inf
     after = np.clip(np.searchsorted(time_s, base - SAME_STAMP_S), 1, max(1, len(time_s) - 1))
     dropped = time_s[after % len(time_s)] - time_s[after - 1] > limit_s
     dropped &= ~np.isin(base, time_s)
