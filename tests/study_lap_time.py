@@ -183,7 +183,11 @@ def main(count=500, seed=1, workers=2):
         for name, row in rows.items():
             same = next((n for n in done if rows[n] == row), None)
             done[name] = done[same] if same else weekends(row, count, seed, pool)
-            print(f"{time.perf_counter() - begin:5.0f} s  {name}", file=sys.stderr, flush=True)
+            told = accuracy(done[name])
+            print(
+                f"{time.perf_counter() - begin:5.0f} s  {name}: wear {told['wear']:.1f} ms, held "
+                f"{told['wear_cover']:.0f} %", file=sys.stderr, flush=True,
+            )  # fmt: skip
     pd.set_option("display.width", 250, "display.max_columns", 40)
     pd.set_option("display.float_format", "{:.3g}".format)
     print(f"Lap-time fit, {count} simulated weekends a row, seed {seed}.\n{GOALS}\n")

@@ -13,12 +13,13 @@ from numpy.typing import ArrayLike
 from tyrekit.errors import FitError
 from tyrekit.fit.lap_design import DEFAULTS, SETTLED_LAP, SLOPE, fixed_columns
 from tyrekit.fit.mixture import mixture_interval, mixture_moments
+from tyrekit.fit.prior import TREAD
 from tyrekit.fit.result import Estimate, FitResult, Floats, draw_t
 from tyrekit.fit.shapes import Knee
 from tyrekit.model.drop_off import Shape, bend, bend_slope
 
 UNSEEN_LAPS = 30.0  # beyond the oldest age seen a knee may come, evenly over this many laps
-WEAR_LAPS = 1.0  # a stint's tyres are this many laps older or younger than their laps say
+WEAR_SHARE = TREAD["session_spread_pct"].mean / 100.0  # sessions wear tyres this much unequally
 ASKED = ("session", "age_laps", "fuel_kg", "heat_cycles", "track_c", "field_laps", "flying_lap")
 RANGES = {"age_laps": "age", "fuel_kg": "fuel", "track_c": "track temperature"}
 
@@ -317,14 +318,16 @@ class LapTimeEstimates(FitResult):
     def _wear_variance(self, sums: Floats, age: ArrayLike) -> Floats:
         """Variance per shape of `sums` @ loss from a lap of age not being a lap of wear.
 
-        Out-, in- and caution laps, temperature and the circuit's mood make a stint's tyres older
-        or younger than counted; past a knee that matters.
+        Temperature, slow laps and the circuit's mood wear a stint's tyres more or less than
+        their laps say, by the tread beliefs' spread from session to session; past a knee that
+        matters.
         """
         coefficient = self.shapes["coefficient"].to_numpy()
         slope = self.line[self._slope_at] - self.shift[self._slope_at] * coefficient
         ends = self._each_shape(bend, np.array([self.oldest_laps])) / self.oldest_laps
-        steep = slope + coefficient * (self._each_shape(bend_slope, np.asarray(age)) - ends)
-        return np.asarray(np.square(WEAR_LAPS * sums @ steep).T)
+        laps = np.asarray(age, dtype=float)
+        steep = slope + coefficient * (self._each_shape(bend_slope, laps) - ends)
+        return np.asarray(np.square(WEAR_SHARE * sums @ (laps[:, None] * steep)).T)
 
     def _new(self, rows: pd.DataFrame, column: str, offset: str) -> Floats:
         """1 where a row's session or set has no offset in the fit."""

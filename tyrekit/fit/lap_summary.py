@@ -6,7 +6,7 @@ import textwrap
 
 from tyrekit.fit.lap_design import SLOPE
 from tyrekit.fit.lap_result import LapTimeEstimates
-from tyrekit.fit.lap_words import BELIEF_ONLY, FUEL, counted, percent, slow_laps, words
+from tyrekit.fit.lap_words import BELIEF_ONLY, FUEL, counted, laps_alone, percent, slow_laps, words
 
 WIDTH, MOST_LINES = 98, 35
 NAMED = 0.8  # weight from which a shape is called by its name
@@ -48,7 +48,7 @@ def _mind(result: LapTimeEstimates, room: int) -> list[str]:
 def _wrapped(text: str, start: str) -> list[str]:
     return textwrap.wrap(
         text, WIDTH, initial_indent=start, subsequent_indent=" " * len(start),
-        break_long_words=False,
+        break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
 
 
@@ -77,6 +77,9 @@ def _answers(result: LapTimeEstimates) -> list[str]:
 def _fuel_rests_on(result: LapTimeEstimates) -> str:
     belief = 1.0 - float(result.rests_on["data_share"][FUEL])
     start = f"{percent(belief)} of that is your belief, {percent(1 - belief)} the laps"
+    alone = laps_alone(result, FUEL)
+    if alone is not None:
+        start += f" (alone they say {alone.mean:.3f} ± {alone.sd:.3f})"
     if result.n_rows == 0 or belief <= 0.5:
         return start + "."
     return (

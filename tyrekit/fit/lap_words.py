@@ -8,7 +8,7 @@ import numpy as np
 
 from tyrekit.fit.lap_design import SLOPE
 from tyrekit.fit.lap_result import LapTimeEstimates
-from tyrekit.fit.result import conflict_sd
+from tyrekit.fit.result import Estimate, conflict_sd
 
 FUEL = "fuel_effect_s_per_kg"
 BELIEF_ONLY = 0.05  # below this share of data a parameter is called belief only
@@ -78,6 +78,17 @@ def fuel_or_age(result: LapTimeEstimates) -> str:
     )
 
 
+def laps_alone(result: LapTimeEstimates, name: str) -> Estimate | None:
+    """Return what the laps say with this parameter's own belief taken out; None if nothing."""
+    if float(result.rests_on["data_share"][name]) < 0.01:
+        return None
+    belief, spread = (float(result.rests_on[c][name]) for c in ("belief", "belief_sd"))
+    found = result.estimate(name)
+    whole, before = found.sd**-2.0, spread**-2.0
+    mean = (found.mean * whole - belief * before) / (whole - before)
+    return Estimate(mean, (whole - before) ** -0.5)
+
+
 def slow_laps(result: LapTimeEstimates, most: int = 4) -> str:
     """Return the laps left out by the fit with their size, the slowest first."""
     own = result.left_out[result.left_out["residual_s"].notna()]
@@ -132,10 +143,10 @@ def _conflicts(result: LapTimeEstimates) -> Iterator[str]:
         (belief, spread), found = believed[at].tolist(), result.estimate(str(name))
         apart = conflict_sd(belief, spread, found.mean, found.sd)
         if abs(apart) > (LEANS if name == FUEL else APART):
-            laps = _from_laps(belief, spread, found.mean, found.sd)
+            alone = laps_alone(result, str(name)) or found
             yield (
-                f"{words(name)}: the laps point to {laps:.3g}, the belief is {belief:.3g} ± "
-                f"{spread:.2g}, {abs(apart):.1f} spreads apart. {_advice(name, apart)}"
+                f"{words(name)}: the laps point to {alone.mean:.3g} ± {alone.sd:.2g}, the "
+                f"belief is {belief:.3g} ± {spread:.2g}, {abs(apart):.1f} spreads apart. {_advice(name, apart)}"
             )
 
 
@@ -151,12 +162,6 @@ def _advice(name: str, apart: float) -> str:
     if abs(apart) > APART:
         return f"They clash: {CAUSES.get(name, 'check the entries')}, or widen the belief."
     return "Chance may do that; a belief that is wrong does it too."
-
-
-def _from_laps(belief: float, spread: float, mean: float, sd: float) -> float:
-    """The estimate with the belief taken out again."""
-    whole, before = 1.0 / sd**2, 1.0 / spread**2
-    return (mean * whole - belief * before) / (whole - before)
 
 
 def _far_sessions(result: LapTimeEstimates) -> Iterator[str]:
