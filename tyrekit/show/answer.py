@@ -15,6 +15,7 @@ from tyrekit.fit.pressure import PressureModel, PressureResults
 from tyrekit.fit.pressure_rows import sensor_readings
 from tyrekit.fit.prior import Beliefs, beliefs
 from tyrekit.fit.tread import TreadModel, TreadResults
+from tyrekit.fit.tread_rows import with_running
 from tyrekit.plan.allocation import AllocationPlan, allocate
 from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
@@ -88,7 +89,7 @@ def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
         laps, believed.lap_time, sessions=event.sessions, inputs=weekend.inputs
     ).fit()
     say("tread wear")
-    tread = TreadModel(weekend.tread, event, believed.tread).fit()
+    tread = TreadModel(with_running(weekend.tread, weekend.laps), event, believed.tread).fit()
     say("hot pressure")
     read = [weekend.pressures, sensor_readings(weekend.laps, weekend.runs)]
     readings = pd.concat([table for table in read if len(table)] or read[:1], ignore_index=True)
