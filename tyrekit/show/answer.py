@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -20,7 +19,7 @@ from tyrekit.plan.allocation import AllocationPlan, allocate
 from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.next_session import NextSession, rank_next
-from tyrekit.record.event import Event, Limit, Lock, MinimumTread
+from tyrekit.record.event import Event, Lock
 from tyrekit.record.weekend import Weekend
 from tyrekit.terms import CORNERS
 
@@ -182,37 +181,18 @@ def planned(
     locks: Sequence[Lock],
     rng: np.random.Generator,
 ) -> AllocationPlan:
-    """Return the tyre plan; before any running one on expected wear when none is sure enough.
-
-    Beliefs about wear are wide: the stated confidence in the last tread is often out of reach
-    until a session has been run. An expected-wear plan says so in its first note.
-    """
-    allocated = partial(
-        allocate,
-        tyres=weekend.tyres,
-        lap_time=fits.lap_time,
-        tread=fits.tread,
+    """Return the tyre plan; before any running on expected wear when none is sure enough."""
+    return allocate(
+        event,
+        weekend.tyres,
+        fits.lap_time,
+        fits.tread,
         done=weekend.done,
         fitted=fitted,
         locks=locks,
+        expected_wear=True,
         rng=rng,
     )
-    plan = allocated(event)
-    if plan.status != "impossible" or weekend.done:
-        return plan
-    easier = event.model_copy(update={"limits": tuple(map(_on_expected_wear, event.limits))})
-    eased = allocated(easier)
-    if eased.status == "impossible":
-        return plan
-    words = "; ".join(plan.blocked_by)
-    note = f"planned on expected wear, as sure as not: beliefs alone cannot promise {words}."
-    return replace(eased, notes=(f"{note} Measure tread after the first session", *eased.notes))
-
-
-def _on_expected_wear(limit: Limit) -> Limit:
-    if isinstance(limit, MinimumTread):
-        return limit.model_copy(update={"confidence_pct": 50.0})
-    return limit
 
 
 def conditions_now(weekend: Weekend) -> Conditions:

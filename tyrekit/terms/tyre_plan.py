@@ -12,7 +12,6 @@ TYRE_PLAN: dict[str, Term] = {
     "bound_s": Term("s", "no plan within the limits costs less than this, weighted"),
     "gap_s": Term("s", "cost above the bound; 0 when the plan is proved best"),
     "stint_laps": Term("laps", "laps of each stint of a session"),
-    "time_limit_s": Term("s", "time after which the best so far is returned"),
     "search_s": Term("s", "time for naming the limits that clash"),
     "run_in_mm": Term("mm", "tread worn off a run-in tyre over a number of laps"),
     "early_mm": Term("mm", "tread worn besides off a tyre that is not run in yet"),
