@@ -14,6 +14,7 @@ import pandas as pd
 from tyrekit.fit.pressure import PressureResults
 from tyrekit.model.air import standard_pressure
 from tyrekit.model.gas import cold_pressure
+from tyrekit.model.ranges import within
 from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Event, Session
 
@@ -71,6 +72,7 @@ def cold_pressures(
     target_lap: int | None = None,
     cold_c: float | None = None,
     altitude_m: float | None = None,
+    pressure_hpa: float | None = None,
     level: float = 0.9,
 ) -> ColdPressures:
     """Return the cold pressures for the hot target at `target_lap` of a session.
@@ -90,14 +92,20 @@ def cold_pressures(
     altitude_m : float, optional
         Height of the circuit, for the air pressure outside (ISO2533); by default that of the
         readings behind the fit.
+    pressure_hpa : float, optional
+        Air pressure outside as measured at the circuit (not reduced to sea level), 500 to 1100;
+        it wins over `altitude_m`.
     level : float
         Share of the intervals, between 0 and 1.
+
+    Raises
+    ------
+    InputError
+        `pressure_hpa` is no air pressure.
     """
     slow = 1 if session.kind != "race" else min(session.formation_laps, 1)
     lap = target_lap or _usual_lap(session, slow)
-    ambient_bar = pressure.ambient_bar
-    if altitude_m is not None:
-        ambient_bar = float(standard_pressure(altitude_m)) / 1000.0
+    ambient_bar = _ambient_bar(pressure, altitude_m, pressure_hpa)
     when_set = air_c if cold_c is None else cold_c
     conditions = _Conditions(lap + slow, air_c, track_c, when_set, ambient_bar, level)
     rows = [_row(event, pressure, corner, conditions) for corner in ("FL", "FR", "RL", "RR")]
@@ -112,6 +120,18 @@ def cold_pressures(
         table=table,
         notes=_notes(event, table, conditions, lap),
     )
+
+
+def _ambient_bar(
+    pressure: PressureResults, altitude_m: float | None, pressure_hpa: float | None
+) -> float:
+    """Return the air pressure outside, absolute: measured, by height, or the fit's own."""
+    if pressure_hpa is not None:
+        outside = within("pressure_hpa", pressure_hpa, 500.0, 1100.0, "air pressure on the ground")
+        return float(outside) / 1000.0
+    if altitude_m is not None:
+        return float(standard_pressure(altitude_m)) / 1000.0
+    return pressure.ambient_bar
 
 
 def _usual_lap(session: Session, slow: int) -> int:

@@ -12,6 +12,8 @@ from tyrekit.plan.allocation import AllocationPlan
 from tyrekit.plan.loss import laps_that_count
 from tyrekit.plan.problem import CORNERS, AllocationProblem, Floats
 
+OLDEST_LAPS = 30  # of tyres, where no plan says how old they get
+
 
 @dataclass(frozen=True, eq=False)
 class Decision:
@@ -24,11 +26,14 @@ class Decision:
         Weighted laps at age 0, 1, 2, ..., first plan less second.
     heat_cycles : float
         Weighted laps times heat cycles, first less second.
+    choice : bool
+        False for a quantity that is only to be known better: no choice hangs on it.
     """
 
     words: str
     age_weight: Floats
     heat_cycles: float = 0.0
+    choice: bool = True
 
     def difference_s(self, lap_time: LapTimeResults) -> float:
         """Return the weighted seconds by which the first plan is expected to lose more."""
@@ -45,6 +50,18 @@ def between(first: AllocationPlan, second: AllocationPlan) -> Decision:
     words = second.differs or "between the two plans"
     weight = np.trim_zeros(one[0] - two[0], "b")
     return Decision(words, weight, one[1] - two[1])
+
+
+def whole_loss(plan: AllocationPlan) -> Decision:
+    """Return what one plan loses to its tyres in all: what to learn about without a rival plan.
+
+    Of a plan without a table it is a lap at each age up to the oldest.
+    """
+    words = "what the tyre plan loses to its tyres"
+    if not len(plan.table):
+        return Decision("what a lap of tyre age costs", np.ones(OLDEST_LAPS), choice=False)
+    weight, heat = _laps(plan.problem, plan.table)
+    return Decision(words, np.trim_zeros(weight, "b"), heat, choice=False)
 
 
 def _laps(problem: AllocationProblem, table: pd.DataFrame) -> tuple[Floats, float]:

@@ -16,7 +16,7 @@ from tyrekit.fit.fuel_need import FuelNeed
 from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
 from tyrekit.model.petrol import density_kg_per_l
-from tyrekit.plan.programme import lap_time_s, laps_to_run
+from tyrekit.plan.programme import lap_time_s, laps_to_run, less_stops
 from tyrekit.record.event import Driver, Event, Session
 
 STEP_L = 0.1  # a churn is read to a tenth of a litre
@@ -126,6 +126,7 @@ def fuel_load(
     their weighted tail (closed form), not one normal's.
     """
     lap_s = lap_s or lap_time_s(lap_time, session)
+    session = less_stops(event, session)
     need = session_need(session, fuel_use, lap_s)
     tank = _tank(event, bowser_c)
     risk = event.fuel.shortfall_risk

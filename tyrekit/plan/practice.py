@@ -34,6 +34,12 @@ LEARNT = {
     "heat_cycle_s": "heat cycles",
     "track_evolution_s": "track evolution",
 }
+TABLE = (
+    "run", "set_id", "fuel_kg", "laps", "start_min", "end_min", "age_laps", "without_sd_s",
+    "tells_apart",
+)  # fmt: skip
+NARROWS = ("parameter", "before_sd", "after_sd")
+ALTERNATIVES = ("runs", "after_sd_s", "value_s")
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +59,7 @@ class PracticePlan:
     difference_s : float
         The difference itself as now expected.
     value_s : float
-        What deciding afterwards instead of now is expected to save.
+        What deciding afterwards instead of now is expected to save; 0 when nothing is chosen.
     narrows : DataFrame
         Parameter, before_sd and after_sd.
     alternatives : DataFrame
@@ -110,6 +116,7 @@ def practice_plan(
     best = found.sequences[order[0]]
     before_s, after_s = math.sqrt(judged.prior_variance(row)), math.sqrt(variance[order[0]])
     difference_s = decision.difference_s(lap_time)
+    moved = (difference_s, before_s)
     return PracticePlan(
         session=session.session,
         status="optimal" if found.complete else "feasible",
@@ -118,11 +125,11 @@ def practice_plan(
         before_sd_s=before_s,
         after_sd_s=after_s,
         difference_s=difference_s,
-        value_s=decision_value_s(difference_s, before_s, after_s),
+        value_s=decision_value_s(difference_s, before_s, after_s) if decision.choice else 0.0,
         narrows=_narrows(judged, moments, best),
-        alternatives=_alternatives(session, found, variance, order, before_s, difference_s, count),
+        alternatives=_alternatives(session, found, variance, order, decision, moved, count),
         judged=len(found.sequences),
-        notes=_notes(session, found),
+        notes=_notes(session, found, decision),
     )
 
 
@@ -195,7 +202,7 @@ def _table(
                 "tells_apart": _tells_apart(judged, moments, others[0], best),
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows, columns=list(TABLE))
 
 
 def _unit_rows(moments: LapMoments) -> Floats:
@@ -224,7 +231,7 @@ def _narrows(judged: Design, moments: LapMoments, best: Ints) -> pd.DataFrame:
     rows = _unit_rows(moments)
     before = np.sqrt(np.diag(rows @ judged.cov @ rows.T))
     after = np.sqrt(np.diag(judged.posterior(rows, best)))
-    return pd.DataFrame({"parameter": list(LEARNT), "before_sd": before, "after_sd": after})
+    return pd.DataFrame(dict(zip(NARROWS, (list(LEARNT), before, after), strict=True)))
 
 
 def _in_words(session: PracticeSession, found: Candidates, sequence: Ints) -> str:
@@ -239,8 +246,8 @@ def _alternatives(
     found: Candidates,
     variance: Floats,
     order: Ints,
-    before_s: float,
-    difference_s: float,
+    decision: Decision,
+    moved: tuple[float, float],
     count: int,
 ) -> pd.DataFrame:
     """Return the next programmes; those with the same runs in another order count once."""
@@ -252,11 +259,11 @@ def _alternatives(
             continue
         met.add(runs)
         after_s = math.sqrt(variance[i])
-        value_s = decision_value_s(difference_s, before_s, after_s)
+        value_s = decision_value_s(*moved, after_s) if decision.choice else 0.0
         rows.append((_in_words(session, found, found.sequences[i]), after_s, value_s))
         if len(rows) > count:
             break
-    return pd.DataFrame(rows[1:], columns=["runs", "after_sd_s", "value_s"])
+    return pd.DataFrame(rows[1:], columns=list(ALTERNATIVES))
 
 
 def _no_run(
@@ -267,13 +274,13 @@ def _no_run(
         session=session.session,
         status="impossible",
         decision=decision.words,
-        table=pd.DataFrame(),
+        table=pd.DataFrame(columns=list(TABLE)),
         before_sd_s=before_s,
         after_sd_s=before_s,
         difference_s=decision.difference_s(lap_time),
         value_s=0.0,
-        narrows=pd.DataFrame(),
-        alternatives=pd.DataFrame(),
+        narrows=pd.DataFrame(columns=list(NARROWS)),
+        alternatives=pd.DataFrame(columns=list(ALTERNATIVES)),
         judged=0,
         notes=(
             f"no run fits: the shortest takes {shortest:.0f} min of {session.minutes:.0f}, and"
@@ -282,12 +289,14 @@ def _no_run(
     )
 
 
-def _notes(session: PracticeSession, found: Candidates) -> tuple[str, ...]:
+def _notes(session: PracticeSession, found: Candidates, decision: Decision) -> tuple[str, ...]:
     notes = [
         f"{session.turn_round_min:.0f} min in the pits between runs and {session.clean_share:.0%}"
         " clean laps are assumed",
         "a run's own level and trend are counted in; the weather is taken to stay",
     ]
+    if not decision.choice:
+        notes.append("no choice of tyres hangs on it now: it makes the forecasts surer, no more")
     if not found.complete:
         notes.append(f"more sequences fit than the {len(found.sequences)} judged")
     return tuple(notes)

@@ -6,16 +6,16 @@ the others on for the whole race. Those lose the same in every plan and are set 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from tyrekit.plan.allocation import AllocationPlan
+from tyrekit.plan.laps_left import laps_left
 from tyrekit.plan.problem import CORNERS, AllocationProblem
 from tyrekit.plan.stints import TyreSet
-from tyrekit.record.event import Event, LongestLife, MinimumTread, Session
+from tyrekit.record.event import Event, Session
 
 COLUMNS = ("set", "corner", "tyre_id", "age_laps", "heat_cycles", "longest_laps")
 STAYS_ON = "stays on"  # what stands for the set of a tyre that is never taken off
@@ -110,23 +110,17 @@ def _tyre_set(
 
 
 def _longest_laps(event: Event, problem: AllocationProblem, part: pd.DataFrame) -> list[int]:
-    """Return the laps that life and tread limits leave to each tyre from the race's start."""
-    ran = (part["age_end_laps"] - part["age_laps"]).to_numpy(dtype=float)
-    left = np.full(len(part), math.inf)
-    at = [CORNERS.index(str(corner)) for corner in part.index]
-    for limit in event.limits:
-        if isinstance(limit, LongestLife):
-            if limit.laps is not None:
-                left = np.minimum(left, limit.laps - part["age_laps"].to_numpy(dtype=float))
-            if limit.km is not None:
-                start_km = part["distance_km"].to_numpy(dtype=float) - ran * problem.lap_km
-                left = np.minimum(left, (limit.km - start_km) // problem.lap_km)
-        elif isinstance(limit, MinimumTread):
-            wear_mm = problem.wear_high[max(problem.wear_high)].run_in_mm[at]
-            rate = wear_mm[:, -1] / (wear_mm.shape[1] - 1)
-            spare = (part["tread_end_low_mm"].to_numpy(dtype=float) - limit.mm) / rate
-            left = np.minimum(left, ran + np.floor(spare + 1e-9))
-    return [int(n) for n in np.clip(left, 0, len(problem.age_loss_s))]
+    """Return the laps that limits leave to each tyre from the race's start; not below 0."""
+    columns = ["age_laps", "age_end_laps", "distance_km", "tread_end_low_mm"]
+    left = []
+    for corner, row in zip(part.index, part[columns].to_numpy(dtype=float), strict=True):
+        age, age_end, km, low_mm = (float(value) for value in row)
+        after = laps_left(
+            event, problem, CORNERS.index(str(corner)),
+            age_laps=age_end, distance_km=km, tread_low_mm=low_mm,
+        )  # fmt: skip
+        left.append(max(int(age_end - age) + after, 0))
+    return left
 
 
 def _notes(
