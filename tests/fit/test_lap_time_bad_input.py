@@ -5,9 +5,13 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from simulated_weekends import KINDS, default_beliefs, simulate
 
+from tyrekit.errors import FitError, InputError
 from tyrekit.fit.lap_time import LapTimeModel, LapTimeResults
+from tyrekit.fit.prior import Prior
 
 BELIEFS = default_beliefs(95.0, 1520.0)
 WEEKEND = simulate(np.random.default_rng(3))
@@ -34,6 +38,21 @@ CASES = {
     "wild lap times": LAPS.assign(lap_time_s=LAPS["lap_time_s"] + 2 * np.sin(7.0 * LAPS.index)),
     "nullable columns": LAPS.convert_dtypes(),
     "only slow laps": LAPS.assign(lap_time_s=LAPS["lap_time_s"] + 30.0),
+    "infinite times": LAPS.assign(lap_time_s=math.inf),
+    "huge times": LAPS.assign(lap_time_s=1e300),
+    "times below zero": LAPS.assign(lap_time_s=-90.0),
+    "no time at all": LAPS.assign(lap_time_s=0.0),
+    "one huge time": LAPS.assign(lap_time_s=LAPS["lap_time_s"].where(LAPS.index != 5, 1e12)),
+    "fuel in grams": LAPS.assign(fuel_kg=LAPS["fuel_kg"] * 1000.0),
+    "age below zero": LAPS.assign(age_laps=-5.0),
+    "track on fire": LAPS.assign(track_c=1e6),
+    "endless field laps": LAPS.assign(field_laps=1e300),
+    "endless timing error": LAPS.assign(lap_time_se_s=math.inf),
+    "every number missing": LAPS.assign(
+        **dict.fromkeys(LAPS.select_dtypes("number").columns, math.nan)
+    ),
+    "words for numbers": LAPS.assign(lap_time_s="quick"),
+    "nobody's laps": LAPS.assign(session=None, set_id=None, driver=None),
     "old tyres only": LAPS.assign(age_laps=LAPS["age_laps"] + 60.0),
 }
 
@@ -42,9 +61,8 @@ def fitted(case):
     return LapTimeModel(CASES[case], BELIEFS, KINDS).fit()
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_every_number_is_finite_and_every_interval_has_width(case):
-    fit = fitted(case)
+def sound(fit, rows):
+    """No NaN, no interval without width, every lap accounted for, saved and read again."""
     assert np.isfinite(fit.params).all() and np.isfinite(fit.cov.to_numpy()).all()
     limits = fit.conf_int()
     assert (limits["upper"] > limits["lower"]).all()
@@ -60,7 +78,44 @@ def test_every_number_is_finite_and_every_interval_has_width(case):
     assert fit.rests_on["data_share"].between(0, 1).all()
     assert fit.notes and "nan" not in fit.summary().lower()
     assert LapTimeResults.from_json(fit.to_json()).to_json() == fit.to_json()
-    assert len(fit.left_out) + fit.n_rows == len(CASES[case])
+    assert len(fit.left_out) + fit.n_rows == rows
+    assert (fit.left_out["reason"] != "").all()
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_every_number_is_finite_and_every_interval_has_width(case):
+    sound(fitted(case), len(CASES[case]))
+
+
+RUNS = st.lists(
+    st.tuples(
+        st.sampled_from(["P1", "P2", "R1"]), st.sampled_from(["A", "B"]),
+        st.sampled_from(["M", "N", ""]), st.integers(1, 6), st.sampled_from([0.0, 12.0, 60.0]),
+        st.sampled_from([8.0, 30.0, math.nan]), st.sampled_from([0.0, 0.3, 30.0]),
+    ),
+    min_size=1, max_size=5,
+)  # fmt: skip
+
+
+def small_weekend(runs, seed):
+    """A few short runs: session, set, driver, laps, age, fuel and scatter as asked for."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        {"run_id": f"{at}", "session": session, "driver": driver, "set_id": tyres, "lap": lap,
+         "flying_lap": lap, "lap_time_s": 95.0 + scatter * rng.normal(), "lap_time_se_s": 0.0,
+         "counts": True, "reason": "", "age_laps": age + lap, "fuel_kg": fuel - lap,
+         "heat_cycles": 0.0, "track_c": 30.0, "field_laps": 100.0}
+        for at, (session, tyres, driver, laps, age, fuel, scatter) in enumerate(runs)
+        for lap in range(1, laps + 1)
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(RUNS, st.integers(0, 5))
+def test_any_small_weekend_is_sound(runs, seed):
+    laps = small_weekend(runs, seed)
+    sound(LapTimeModel(laps, BELIEFS, KINDS).fit(), len(laps))
 
 
 @pytest.mark.parametrize("case", ["no rows", "no table", "nothing counts", "no fuel"])
@@ -110,3 +165,37 @@ def test_missing_conditions_are_filled_and_told():
     some = LAPS.assign(track_c=LAPS["track_c"].where(LAPS["session"] != "P2"))
     fit = LapTimeModel(some, BELIEFS, KINDS).fit()
     assert any("(P2)" in note and "track_c" in note for note in fit.notes)
+
+
+@pytest.mark.parametrize(
+    ("case", "why"),
+    [("times below zero", "lap_time_s"), ("age below zero", "age_laps"),
+     ("fuel in grams", "fuel_kg"), ("huge times", "lap_time_s")],
+)  # fmt: skip
+def test_impossible_entries_stay_out_and_are_told(case, why):
+    fit = fitted(case)
+    reason = fit.left_out["reason"]
+    assert reason.str.match(rf"{why} \S+ is not possible \(").sum() > 10
+    told = f"{why} is not possible"
+    assert any(told in note for note in fit.notes) and told in fit.summary()
+
+
+def test_an_impossible_condition_counts_as_not_known():
+    fit = fitted("track on fire")
+    assert fit.n_rows > 50 and any(n.startswith("track_c is not known") for n in fit.notes)
+
+
+def test_laps_that_scatter_more_than_believed_are_told():
+    fit = fitted("wild lap times")
+    assert any("scatter by" in note and "was believed" in note for note in fit.notes)
+
+
+@pytest.mark.parametrize("sd", [0.0, -0.1, math.nan, math.inf])
+def test_a_belief_without_spread_is_refused(sd):
+    with pytest.raises(InputError, match="no spread"):
+        Prior(0.05, sd, "invented")
+
+
+def test_a_table_that_cannot_say_what_counts_is_refused():
+    with pytest.raises(FitError, match="counts"):
+        LapTimeModel(LAPS.assign(counts="perhaps"), BELIEFS, KINDS).fit()

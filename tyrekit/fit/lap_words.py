@@ -40,8 +40,7 @@ def words(name: str) -> str:
 def notes(result: LapTimeEstimates) -> tuple[str, ...]:
     """Return what was inferred or found odd, and what the answers rest on."""
     if result.n_rows == 0:
-        why = result.left_out["reason"].astype(str).value_counts().head(3)
-        said = "; ".join(f"{number} x {reason}" for reason, number in why.items())
+        said = "; ".join(f"{number} x {reason}" for reason, number in _reasons(result)[:3])
         out = f" ({len(result.left_out)} left out: {said})" if said else ""
         return (f"No lap counts yet{out}: every lap-time figure is belief, from event.toml.",)
     parts = (
@@ -113,9 +112,16 @@ def _left_out(result: LapTimeEstimates) -> Iterator[str]:
     twice = int(reason.str.startswith("same run").sum())
     if twice:
         yield f"{counted(twice, 'row')} repeat a run and lap; the first was used."
-    strange = reason[reason.str.contains("not possible|check the lap time", regex=True)]
-    for why, number in strange.value_counts().head(3).items():
-        yield f"{counted(int(number), 'lap')} left out: {why}. Correct the entry."
+    for why, number in _reasons(result):
+        if "not possible" in why or "check the lap time" in why:
+            yield f"{counted(number, 'lap')} left out: {why}. Correct the entry."
+
+
+def _reasons(result: LapTimeEstimates) -> list[tuple[str, int]]:
+    """Return the reasons for laps left out, without their own numbers, and how many have each."""
+    reason = result.left_out["reason"].astype(str)
+    kind = reason.str.replace(r" \S+ is not possible", " is not possible", regex=True)
+    return [(str(why), int(number)) for why, number in kind.value_counts().items()]
 
 
 def _one_of_a_kind(result: LapTimeEstimates) -> Iterator[str]:
@@ -146,7 +152,8 @@ def _conflicts(result: LapTimeEstimates) -> Iterator[str]:
             alone = laps_alone(result, str(name)) or found
             yield (
                 f"{words(name)}: the laps point to {alone.mean:.3g} ± {alone.sd:.2g}, the "
-                f"belief is {belief:.3g} ± {spread:.2g}, {abs(apart):.1f} spreads apart. {_advice(name, apart)}"
+                f"belief is {belief:.3g} ± {spread:.2g}, {abs(apart):.1f} spreads apart. "
+                f"{_advice(name, apart)}"
             )
 
 
