@@ -15,7 +15,7 @@ import pyarrow as pa
 from tyrekit.errors import LogError
 
 MOST_BYTES = 1 << 30  # decompressed; an hour of 60 channels at 100 Hz is about 150 MB
-CHUNK, HEAD_BYTES = 1 << 24, 1 << 18
+CHUNK, HEAD_BYTES, MOST_BLANK = 1 << 24, 1 << 18, 1 << 26
 GZIP = b"\x1f\x8b"
 BLANK = b"\0\r\n\t "
 FOREIGN = {
@@ -88,10 +88,26 @@ class Contents:
         return head[:HEAD_BYTES]
 
     def is_blank(self) -> bool:
-        """Whether there is nothing but zeros, spaces and line ends."""
-        if self.head.strip(BLANK):
-            return False
-        return not any(piece.strip(BLANK) for piece in self.chunks())
+        """Whether there is nothing but zeros, spaces and line ends.
+
+        Raises
+        ------
+        LogError
+            There is nothing for longer than any card is filled up with.
+        """
+        looked = 0
+        for piece in self.chunks() if not self.head.strip(BLANK) else (self.head,):
+            if piece.strip(BLANK):
+                return False
+            looked += len(piece)
+            if looked > MOST_BLANK:
+                raise LogError(
+                    f"its first {MOST_BLANK >> 20} MB hold nothing",
+                    where=self.where,
+                    rule="a log begins with column names",
+                    next_step="Copy the file from the logger again.",
+                )
+        return True
 
     def opened(self) -> Any:
         """Return the decompressed bytes as an Arrow file that can be read anywhere."""

@@ -76,9 +76,10 @@ def find_layout(
     LogError
         No header with lines of numbers below it is found.
     """
-    coding = encoding or encoding_of(head)
-    lines = _lines(head, coding, where)
-    if len(head) == HEAD_BYTES and len(lines) < 3:
+    text = head.rstrip(b"\0") if head.endswith(b"\0\0\0") else head  # a card that lost power
+    coding = encoding or encoding_of(text)
+    lines = _lines(text, coding, where)
+    if len(text) == HEAD_BYTES and len(lines) < 3:
         raise LogError(
             "the first lines are too long for a log",
             where=where,
