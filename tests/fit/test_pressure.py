@@ -10,7 +10,8 @@ from study_pressure import bar_errors, draw_truth, fit, simulate
 
 from tyrekit.errors import FitError
 from tyrekit.fit.pressure import PressureModel, PressureResults
-from tyrekit.fit.pressure_rows import CORNERS, sensor_readings
+from tyrekit.fit.pressure_readings import hot_readings, sensor_readings
+from tyrekit.fit.pressure_rows import CORNERS, pressure_rows, usable
 from tyrekit.fit.prior import beliefs
 
 EVENT = make_event()
@@ -170,6 +171,61 @@ def test_altitude_enters_through_the_air_pressure(readings):
     assert any("880 hPa" in note for note in high.notes)
 
 
+def test_air_pressure_counts_reading_by_reading():
+    # closed form: the same gas in both, the gauges differ by what the air outside does
+    rows = []
+    for hpa in (1013.25, 880.0):
+        outside = hpa / 1000
+        hot = (1.6 + outside) * (273.15 + 60) / (273.15 + 20) - outside
+        rows += [("P1", f"r{hpa}", c, hot, 12, 1.6, 20.0, 28.0, hpa, "sensor") for c in CORNERS]
+    columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
+               "track_c", "pressure_hpa", "source"]  # fmt: skip
+    rise = pressure_rows(usable(pd.DataFrame(rows, columns=columns)).table).rise_c
+    assert rise == pytest.approx(np.full(8, 40.0), abs=1e-9)
+
+
+def test_a_gauge_read_later_reads_less(found):
+    soon, late = (
+        found.hot_bar("FL", 1.6, 8, 20.0, 30.0, source="pit", delay_min=wait)[0] for wait in (1, 8)
+    )
+    assert 0.02 < soon - late < 0.15
+    with pytest.raises(FitError, match="0 to 60 min"):
+        found.hot_bar("FL", 1.6, 8, 20.0, 30.0, source="pit", delay_min=90)
+
+
+def test_delays_tell_cooling_when_there_are_sensors_too(truth):
+    rng = np.random.default_rng(5)
+    both = pd.concat([simulate(rng, truth), simulate(rng, truth, source="pit")])
+    result = whole(fitted(both.reset_index(drop=True)))
+    lower, upper = result.conf_int(0.99).loc["cooling_min"]
+    assert lower < truth.cooling_min < upper
+    assert result.rests_on.loc["cooling_min", "data_share"] > 0.3
+
+
+def test_every_hot_reading_with_air_pressure_and_time_stood():
+    start = pd.Timestamp("2026-05-16T09:00:00Z")
+    laps = pd.DataFrame(
+        {"run_id": "a", "session": "P1", "lap": [1, 2], "lap_time_s": [100.0, 110.0],
+         "started_at": [start, start + pd.Timedelta(seconds=100)], "air_c": 20.0, "track_c": 28.0,
+         "hot_fl_bar": [1.8, 1.9]}
+    )  # fmt: skip
+    pressures = pd.DataFrame(
+        {"taken_at": [start + pd.Timedelta(seconds=330), pd.NaT], "run_id": "a", "session": "P1",
+         "corner": ["FL", "FR"], "hot_bar": 1.85, "after_laps": 2.0, "cold_bar": 1.6, "air_c": 20.0,
+         "track_c": 28.0}
+    )  # fmt: skip
+    runs = pd.DataFrame({"run_id": ["a"], "cold_fl_bar": [1.6]})
+    weather = pd.DataFrame({"taken_at": [start], "pressure_hpa": [955.0]})
+    table = hot_readings(pressures, laps, runs, weather)
+    assert table["source"].tolist() == ["pit", "pit", "sensor", "sensor"]
+    assert table["delay_min"].iloc[0] == pytest.approx(2.0)  # 330 - 210 s
+    assert table["delay_min"].iloc[1:].isna().all() and (table["pressure_hpa"] == 955.0).all()
+    result = whole(fitted(table))
+    assert result.n_rows == 4 and result.ambient_bar == pytest.approx(0.955)
+    assert any("1 pit reading(s) without a time" in note for note in result.notes)
+    assert len(hot_readings(pressures[:0], laps[:0], runs, weather)) == 0
+
+
 def test_predict_rows(found):
     rows = pd.DataFrame(
         {"corner": ["FL", "RR"], "cold_bar": [1.6, 1.55], "laps": [3, 8], "air_c": [20.0, 24.0],
@@ -202,7 +258,7 @@ def test_saved_and_loaded(found):
 
 def test_summary_answers_the_engineer(found):
     text = found.summary()
-    for words in ("above air once hot", "% from data", "session to session", "readings up to lap",
+    for words in ("above the air", "% from data", "session to session", "readings up to lap",
                   "surer by"):  # fmt: skip
         assert words in text
 

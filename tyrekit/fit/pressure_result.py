@@ -13,7 +13,14 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.errors import FitError
-from tyrekit.fit.pressure_rows import CORNERS, SOURCES, effective_laps, warmed
+from tyrekit.fit.pressure_rows import (
+    CORNERS,
+    LONGEST_DELAY_MIN,
+    SOURCES,
+    USUAL_DELAY_MIN,
+    effective_laps,
+    warmed,
+)
 from tyrekit.fit.result import Estimate, FitResult, check_level, t_quantile
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, cold_pressure, hot_pressure
 
@@ -43,7 +50,14 @@ class PressureResults(FitResult):
     most_laps: float = 0.0
 
     def gas_c(
-        self, corner: str, laps: float, air_c: float, track_c: float, *, source: str = "sensor"
+        self,
+        corner: str,
+        laps: float,
+        air_c: float,
+        track_c: float,
+        *,
+        source: str = "sensor",
+        delay_min: float = USUAL_DELAY_MIN,
     ) -> Estimate:
         """Return gas temperature and spread in degC after `laps` of a session still to come.
 
@@ -57,13 +71,15 @@ class PressureResults(FitResult):
             Air -30 to 55 and track surface -20 to 80 degC.
         source : {"sensor", "pit"}
             On track, or what a gauge in the pits will imply after the in-lap.
+        delay_min : float
+            Minutes from the end of the in-lap to that gauge reading, 0 to 60.
 
         Raises
         ------
         FitError
             Unknown corner or source, laps not above 0, a temperature out of range.
         """
-        self._check(corner, laps, air_c, track_c, source)
+        self._check(corner, laps, air_c, track_c, source, delay_min)
         index, values = self.params.index, self.params.to_numpy(dtype=np.float64)
         at = {str(name): i for i, name in enumerate(index)}
         tau, share = values[at["rise_laps"]], values[at["slow_lap_share"]]
@@ -82,9 +98,12 @@ class PressureResults(FitResult):
         gradient[at["slow_lap_share"]] = plateau * (1 - reached) * slow / tau
         rise = plateau * reached
         if source == "pit":
-            kept = 1 - values[at["pit_loss_pct"]] / 100
+            cooling, stood_min = values[at["cooling_min"]], delay_min - USUAL_DELAY_MIN
+            stood = math.exp(-stood_min / cooling)
+            kept = (1 - values[at["pit_loss_pct"]] / 100) * stood
             gradient *= kept
-            gradient[at["pit_loss_pct"]] = -rise / 100
+            gradient[at["pit_loss_pct"]] = -rise * stood / 100
+            gradient[at["cooling_min"]] = rise * kept * stood_min / cooling**2
             rise *= kept
         known = float(gradient @ self.cov.to_numpy(dtype=np.float64) @ gradient)
         spreads = (self.session_spread_c, self.run_spread_c, self.corner_spread_c)
@@ -103,6 +122,7 @@ class PressureResults(FitResult):
         source: str = "sensor",
         cold_c: float | None = None,
         ambient_bar: float | None = None,
+        delay_min: float = USUAL_DELAY_MIN,
     ) -> tuple[float, float, float]:
         """Return mean, lower and upper hot gauge pressure after `laps`.
 
@@ -114,14 +134,14 @@ class PressureResults(FitResult):
             Share of the interval; it covers a session still to come.
         cold_c, ambient_bar : float, optional
             Tyre temperature when set; air pressure, by default that of the readings.
-        corner, laps, air_c, track_c, source
+        corner, laps, air_c, track_c, source, delay_min
             As `gas_c`.
         """
         outside = self.ambient_bar if ambient_bar is None else ambient_bar
         when_set = air_c if cold_c is None else cold_c
         mean, lower, upper = (
             float(hot_pressure(cold_bar, when_set, gas_c, outside))
-            for gas_c in self._ends(corner, laps, air_c, track_c, level, source)
+            for gas_c in self._ends(corner, laps, air_c, track_c, level, source, delay_min)
         )
         return mean, lower, upper
 
@@ -137,6 +157,7 @@ class PressureResults(FitResult):
         source: str = "sensor",
         cold_c: float | None = None,
         ambient_bar: float | None = None,
+        delay_min: float = USUAL_DELAY_MIN,
     ) -> tuple[float, float, float]:
         """Return mean, lower and upper cold gauge pressure that gives `hot_bar` after `laps`.
 
@@ -146,7 +167,7 @@ class PressureResults(FitResult):
         when_set = air_c if cold_c is None else cold_c
         mean, upper, lower = (
             float(cold_pressure(hot_bar, gas_c, when_set, outside))
-            for gas_c in self._ends(corner, laps, air_c, track_c, level, source)
+            for gas_c in self._ends(corner, laps, air_c, track_c, level, source, delay_min)
         )
         return mean, lower, upper
 
@@ -176,51 +197,72 @@ class PressureResults(FitResult):
         """Return what was found, how sure, from what, and what would make it surer."""
         share = self.rests_on["data_share"]
         half = t_quantile(0.95, self.df)
-        said = [
-            ("rise_c", "gas above air once hot", "°C"),
-            ("track_share", "of the track above air", ""),
-            ("rise_laps", "laps for 63 % of the rise", "laps"),
-            ("pit_loss_pct", "of it lost before a pit reading", "%"),
-        ]
-        lines = ["Hot pressure (90 %)"]
-        for name, words, unit in said:
+
+        def found(name: str, digits: int = 1) -> str:
             mean, sd = self.estimate(name)
-            lines.append(
-                f"  {words:<31} {mean:6.2f} ± {half * sd:.2f} {unit}, "
-                f"{100 * share[name]:.0f} % from data"
-            )
-        by_corner = ", ".join(f"{c} {self.params[f'rise_c[{c}]']:+.1f}" for c in CORNERS)
-        lines += [
-            f"  corners against the mean, °C: {by_corner}",
-            f"  plateau ± {self.session_spread_c:.1f} °C session to session, ± "
-            f"{self.run_spread_c:.1f} run to run; one reading ± {self.reading_bar:.3f} bar",
-            f"  from {self.n_rows} readings up to lap {self.most_laps:.0f}; "
+            return f"{mean:.{digits}f} ± {half * sd:.{digits}f}"
+
+        def known(name: str) -> str:
+            return f"({100 * share[name]:.0f} % from data)"
+
+        by_corner = ", ".join(
+            f"{c} {self.params['rise_c'] + self.params[f'rise_c[{c}]']:.0f}" for c in CORNERS
+        )
+        lines = [
+            "Hot pressure: how warm the gas in a tyre gets, and so what a cold setting becomes",
+            f"  once hot the gas is {found('rise_c')} °C above the air {known('rise_c')}; "
+            f"by corner {by_corner}",
+            f"  plus {found('track_share', 2)} of what the track is warmer than the air "
+            f"{known('track_share')}",
+            f"  63 % of that is reached in {found('rise_laps')} laps {known('rise_laps')}",
+            f"  a gauge in the pits {USUAL_DELAY_MIN:g} min after the run misses "
+            f"{found('pit_loss_pct')} % of the rise {known('pit_loss_pct')}; standing, a tyre "
+            f"loses 63 % of it in {found('cooling_min', 0)} min {known('cooling_min')}",
+            f"  from session to session the hot gas differs by {self.session_spread_c:.1f} °C, "
+            f"from run to run by {self.run_spread_c:.1f}; one reading is good to "
+            f"{self.reading_bar:.3f} bar",
+            f"  rests on {self.n_rows} readings up to lap {self.most_laps:.0f}; "
             f"{len(self.left_out)} left out",
             f"  surer by: {self._surer()}",
+            "  ± holds 90 %. The supplier's lowest cold pressure comes before any figure here",
         ]
         return "\n".join([*lines, *(f"  note: {note}" for note in self.notes)])
 
     def _surer(self) -> str:
         share = self.rests_on["data_share"]
+        if not self.n_rows:
+            return "reading hot pressures after the first run, with the time and the laps"
         if share["rise_laps"] < 0.3:
             return "readings after short runs too, laps 2 to 4"
         if share["pit_loss_pct"] < 0.3:
-            return "a pressure sensor, or noting how long after the flag each tyre was read"
+            return "a pressure sensor; until then a gauge in the pits cannot tell what was lost"
         return "readings in hotter and colder sessions"
 
     def _ends(
-        self, corner: str, laps: float, air_c: float, track_c: float, level: float, source: str
+        self,
+        corner: str,
+        laps: float,
+        air_c: float,
+        track_c: float,
+        level: float,
+        source: str,
+        delay_min: float,
     ) -> tuple[float, float, float]:
         """Return mean, lower and upper gas temperature."""
-        mean, sd = self.gas_c(corner, laps, air_c, track_c, source=source)
+        mean, sd = self.gas_c(corner, laps, air_c, track_c, source=source, delay_min=delay_min)
         half = t_quantile(0.5 + check_level(level) / 2, self.df) * sd
         return mean, mean - half, mean + half
 
-    def _check(self, corner: str, laps: float, air_c: float, track_c: float, source: str) -> None:
+    def _check(
+        self, corner: str, laps: float, air_c: float, track_c: float, source: str,
+        delay_min: float,
+    ) -> None:  # fmt: skip
         if corner not in CORNERS:
             raise FitError(f"corner {corner!r} is not known; it is FL, FR, RL or RR.")
         if source not in SOURCES:
             raise FitError(f"source {source!r} is not known; it is sensor or pit.")
+        if not 0 <= delay_min <= LONGEST_DELAY_MIN:
+            raise FitError(f"a pit reading comes 0 to 60 min after the run. Got {delay_min!r}.")
         if not laps > 0:
             raise FitError(f"laps must be above 0 for a hot pressure. Got {laps!r}.")
         if not (-30 <= air_c <= 55 and -20 <= track_c <= 80):

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tyrekit.fit.result import Floats
+from tyrekit.model.air import standard_pressure
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, gas_temperature
 from tyrekit.units import ZERO_C_K
 
@@ -18,6 +19,9 @@ BAR_RANGE = (0.3, 6.0)  # gauge; psi and kPa fall outside
 RISE_RANGE_C = (-25.0, 120.0)  # gas above air; outside it a pressure was misread
 TEMPERATURES_C = {"air_c": (-30.0, 55.0), "track_c": (-20.0, 80.0), "cold_c": (-30.0, 120.0)}
 AIR_C, TRACK_ABOVE_AIR_C = 20.0, 8.0  # assumed, and said, when nothing was written down
+AMBIENT_HPA = (500.0, 1100.0)  # air pressure on the ground
+USUAL_DELAY_MIN = 2.0  # from the end of the in-lap to a reading in the pits; taken if not known
+LONGEST_DELAY_MIN = 60.0  # a longer one is no reading of a hot tyre, or a clock that is wrong
 
 Codes = NDArray[np.int64]
 
@@ -31,6 +35,7 @@ class PressureRows(NamedTuple):
     laps: Floats
     slow_laps: Floats
     pit: NDArray[np.bool_]
+    stood_min: Floats  # minutes between the run's end and a pit reading, less the usual delay
     gain_c: Floats  # what one bar of reading is worth in gas temperature
     corner: Codes
     session: Codes
@@ -50,53 +55,24 @@ class Usable(NamedTuple):
     ambient_bar: float
 
 
-def sensor_readings(laps: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
-    """Return logged pressures at the end of each lap as readings with source ``sensor``.
-
-    Parameters
-    ----------
-    laps : DataFrame
-        run_id, session, lap, air_c, track_c and hot_fl_bar .. hot_rr_bar.
-    runs : DataFrame
-        run_id and cold_fl_bar .. cold_rr_bar.
-    """
-    parts = []
-    cold = runs.set_index(runs["run_id"].astype(str))
-    for corner in CORNERS:
-        hot, set_to = f"hot_{corner.lower()}_bar", f"cold_{corner.lower()}_bar"
-        if hot not in laps or set_to not in cold:
-            continue
-        part = laps.reindex(columns=["session", "run_id", "air_c", "track_c"])
-        part = part.assign(
-            corner=corner,
-            hot_bar=laps[hot],
-            after_laps=laps["lap"],
-            cold_bar=laps["run_id"].astype(str).map(cold[set_to]),
-            source="sensor",
-        )
-        parts.append(part[part["hot_bar"].notna()])
-    columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
-               "track_c", "source"]  # fmt: skip
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
-
-
 def usable(readings: pd.DataFrame) -> Usable:
     """Return the readings that can be fitted, with temperatures filled in and said."""
     columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
-               "track_c", "cold_c", "pressure_hpa", "source"]  # fmt: skip
+               "track_c", "cold_c", "pressure_hpa", "delay_min", "source"]  # fmt: skip
     table = readings.reindex(columns=columns).reset_index(drop=True)
-    numbers = ("hot_bar", "after_laps", "cold_bar", "air_c", "track_c", "cold_c", "pressure_hpa")
+    numbers = (*columns[3:-1],)
     table = table.astype(dict.fromkeys(numbers, float))
     for name, instead in (("run_id", ""), ("session", ""), ("source", "pit"), ("corner", "")):
         text = table[name].astype(object)
         table[name] = text.where(text.notna(), instead).astype(str)
     table["session"] = table["session"].where(table["session"] != "", table["run_id"])
     table, notes = _temperatures(table)
-    ambient, said = _ambient(table["pressure_hpa"])
+    table["ambient_bar"], ambient, said = _ambient(table["pressure_hpa"])
+    table["delay_min"], late = _delays(table)
     reason = _reasons(table)
     good = table[(reason == "").to_numpy()]
     if len(good):
-        rise = _gas_c(good, ambient) - good["air_c"].to_numpy(dtype=np.float64)
+        rise = _gas_c(good) - good["air_c"].to_numpy(dtype=np.float64)
         odd = (rise < RISE_RANGE_C[0]) | (rise > RISE_RANGE_C[1])
         for index, above in zip(good.index[odd], rise[odd], strict=True):
             reason[index] = f"it implies a gas {above:+.0f} °C above the air: a misread pressure"
@@ -108,10 +84,11 @@ def usable(readings: pd.DataFrame) -> Usable:
     kept = table[(reason == "").to_numpy()].reset_index(drop=True)
     if len(kept) and "source" not in readings:
         notes.append("pressures are taken as read in the pits, after cooling on the in-lap")
+    notes += late if (kept["source"] == "pit").any() else []
     return Usable(kept, left_out, tuple(notes + ([said] if len(kept) else [])), ambient)
 
 
-def pressure_rows(kept: pd.DataFrame, ambient_bar: float) -> PressureRows:
+def pressure_rows(kept: pd.DataFrame) -> PressureRows:
     """Return the rows of the fit from usable readings."""
     air = kept["air_c"].to_numpy(dtype=np.float64)
     cold_k = _cold_c(kept) + ZERO_C_K
@@ -122,13 +99,14 @@ def pressure_rows(kept: pd.DataFrame, ambient_bar: float) -> PressureRows:
     slots = list(dict.fromkeys(zip(kept["run_id"], kept["corner"], strict=True)))
     slot = {name: i for i, name in enumerate(slots)}
     return PressureRows(
-        rise_c=_gas_c(kept, ambient_bar) - air,
+        rise_c=_gas_c(kept) - air,
         air_c=air,
         track_above_air_c=kept["track_c"].to_numpy(dtype=np.float64) - air,
         laps=laps,
         slow_laps=np.minimum(np.where(pit, 2.0, 1.0), laps),
         pit=pit,
-        gain_c=cold_k / (kept["cold_bar"].to_numpy(dtype=np.float64) + ambient_bar),
+        stood_min=np.where(pit, kept["delay_min"].to_numpy(dtype=np.float64) - USUAL_DELAY_MIN, 0),
+        gain_c=cold_k / (kept["cold_bar"] + kept["ambient_bar"]).to_numpy(dtype=np.float64),
         corner=np.array([CORNERS.index(c) for c in kept["corner"]], dtype=np.int64),
         session=np.array([sessions.index(s) for s in kept["session"]], dtype=np.int64),
         run=np.array([runs.index(r) for r in kept["run_id"]], dtype=np.int64),
@@ -160,15 +138,31 @@ def _temperatures(table: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     return table, notes
 
 
-def _ambient(pressure_hpa: pd.Series) -> tuple[float, str]:
-    known = pressure_hpa[(pressure_hpa > 500) & (pressure_hpa < 1100)]
-    if len(known):
-        ambient = float(known.mean()) / 1000
-        return ambient, f"air pressure {1000 * ambient:.0f} hPa as written down"
-    return STANDARD_AMBIENT_BAR, (
-        "air pressure not written down: sea level's standard is used; 500 m higher moves a cold "
-        "pressure by about 0.01 bar"
+def _ambient(pressure_hpa: pd.Series) -> tuple[pd.Series, float, str]:
+    """Return the air pressure of each reading and of all, absolute in bar, and where it is from."""
+    known = pressure_hpa.where(pressure_hpa.between(*AMBIENT_HPA)) / 1000
+    if known.notna().any():
+        ambient = float(known.mean())
+        words = f"air pressure {1000 * ambient:.0f} hPa as written down: it must be that at the "
+        return known.fillna(ambient), ambient, words + "circuit, not reduced to sea level"
+    at_500, at_1000 = standard_pressure(np.array([500.0, 1000.0]))
+    words = (
+        "air pressure not written down: sea level's standard is used; a circuit at 500 m has "
+        f"about {at_500:.0f} hPa, at 1000 m {at_1000:.0f}, and 500 m moves a cold pressure by "
+        "about 0.01 bar"
     )
+    return known.fillna(STANDARD_AMBIENT_BAR), STANDARD_AMBIENT_BAR, words
+
+
+def _delays(table: pd.DataFrame) -> tuple[pd.Series, list[str]]:
+    """Return the minutes each tyre had stood when read, the usual where not known, and notes."""
+    known = table["delay_min"].where(table["delay_min"].between(0.0, LONGEST_DELAY_MIN))
+    unknown = int((known.isna() & (table["source"] == "pit")).sum())
+    notes = [
+        f"{unknown} pit reading(s) without a time after the run: taken {USUAL_DELAY_MIN:g} min "
+        "after it"
+    ]
+    return known.fillna(USUAL_DELAY_MIN), notes if unknown else []
 
 
 def _reasons(table: pd.DataFrame) -> pd.Series:
@@ -192,11 +186,13 @@ def _cold_c(kept: pd.DataFrame) -> Floats:
     return found
 
 
-def _gas_c(kept: pd.DataFrame, ambient_bar: float) -> Floats:
-    cold, hot = (kept[name].to_numpy(dtype=np.float64) for name in ("cold_bar", "hot_bar"))
+def _gas_c(kept: pd.DataFrame) -> Floats:
     if not len(kept):
         return np.zeros(0)
-    return gas_temperature(cold, _cold_c(kept), hot, ambient_bar)
+    cold, hot, ambient = (
+        kept[name].to_numpy(dtype=np.float64) for name in ("cold_bar", "hot_bar", "ambient_bar")
+    )
+    return gas_temperature(cold, _cold_c(kept), hot, ambient)
 
 
 def effective_laps(laps: Floats, slow_laps: Floats, slow_lap_share: float) -> Floats:
