@@ -11,7 +11,7 @@ import pandas as pd
 from tyrekit.fit.fuel_use import FuelUseModel, FuelUseResults
 from tyrekit.fit.lap_time import LapTimeModel, LapTimeResults
 from tyrekit.fit.pressure import PressureModel, PressureResults
-from tyrekit.fit.pressure_rows import sensor_readings
+from tyrekit.fit.pressure_readings import hot_readings
 from tyrekit.fit.prior import Beliefs, beliefs
 from tyrekit.fit.tread import TreadModel, TreadResults
 from tyrekit.fit.tread_rows import with_running
@@ -90,8 +90,7 @@ def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
     say("tread wear")
     tread = TreadModel(with_running(weekend.tread, weekend.laps), event, believed.tread).fit()
     say("hot pressure")
-    read = [weekend.pressures, sensor_readings(weekend.laps, weekend.runs)]
-    readings = pd.concat([table for table in read if len(table)] or read[:1], ignore_index=True)
+    readings = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
     pressure = PressureModel(readings, event, believed.pressure).fit()
     return Fits(believed, fuel_use, _marked(laps, lap_time.left_out), lap_time, tread, pressure)
 
