@@ -28,6 +28,8 @@ FIT: dict[str, Term] = {
     "lower_laps": Term("laps", "lower end of the knee's interval; none when open"),
     "upper_laps": Term("laps", "upper end of the knee's interval; none when open"),
     "oldest_laps": Term("laps", "tyre age to which the mean drop-off refers, the oldest seen"),
+    "mean_s": Term("s", "mean of the residuals of a session's laps kept"),
+    "spread_s": Term("s", "spread of the residuals of a session's laps kept"),
     "step_s": Term("s", "a stint's lap times against what all other stints say of it"),
     "sd_s": Term("s", "what a step is expected to scatter by"),
     "spreads": Term("", "a difference in units of its expected scatter"),
