@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -140,7 +141,7 @@ def log_path(folder: Path, name: str) -> Path:
         The name leads out of the weekend's logs folder.
     """
     path, home = folder / "logs" / name, (folder / "logs").resolve()
-    if path.resolve().parent != home:
+    if Path(os.path.realpath(path)).parent != home:  # unlike resolve, loops do not raise
         raise LogError(
             f"log {name!r} is not in logs/",
             where=f"logs/{name}",
