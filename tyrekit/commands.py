@@ -1,4 +1,4 @@
-"""The command line: report, check, new, import, lab."""
+"""The command line: report, check, new, import, map, lab."""
 
 from __future__ import annotations
 
@@ -42,6 +42,11 @@ def build_parser() -> argparse.ArgumentParser:
     _add(commands, "check", check, "say what is wrong or doubtful in the data")
     _add(commands, "new", new, "make a commented empty weekend")
     _add(commands, "import", take_in, "take book/*.csv files changed since into the book")
+    mapping = commands.add_parser("map", help=(words := "propose [log] for an unknown logger file"))
+    mapping.description = words
+    mapping.add_argument("place", type=Path, help="a logger's file, or the weekend's folder")
+    mapping.add_argument("--write", action="store_true", help="add what is sure to event.toml")
+    mapping.set_defaults(run=map_log)
     _add(
         commands, "lab", lab, "open the notebooks in JupyterLab, offline; further options go to it"
     )
@@ -110,6 +115,29 @@ def take_in(arguments: argparse.Namespace) -> int:
     weekend = Weekend.open(arguments.folder)
     said = weekend.import_csv(getpass.getuser())
     print("\n".join(said) or "Nothing has changed: the book already holds every row.")
+    return 0
+
+
+def map_log(arguments: argparse.Namespace) -> int:
+    """Print what the columns of a logger's file seem to be, and on request write it down."""
+    from rich.console import Console
+    from rich.table import Table
+
+    from tyrekit.record.mapping import log_and_event, propose_mapping
+
+    path, event_toml, layout = log_and_event(arguments.place)
+    proposal = propose_mapping(path, layout)
+    table = Table("channel", "column", "unit", "score", "evidence", box=None)
+    for row in proposal.rows():
+        score = f"{row.score:.2f}" if row.sure else f"{row.score:.2f} not sure"
+        table.add_row(row.channel, row.column, row.unit, score, row.evidence)
+    console = Console(width=None if sys.stdout.isatty() else 140)
+    console.print(f"Columns of {proposal.file}:", table)
+    print("\n".join(f"note: {note}" for note in proposal.notes))
+    print(f"\nFor event.toml:\n\n{proposal.toml()}")
+    if arguments.write:
+        added = proposal.write(event_toml)
+        print(f"{len(added)} lines added to {event_toml}; what was there is as it was.")
     return 0
 
 

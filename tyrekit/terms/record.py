@@ -156,6 +156,8 @@ RECORD: dict[str, Term] = {
     "one_m": Term("m", "distance run at a crossing"),
     "two_m": Term("m", "distance run at a later crossing"),
     "distances_m": Term("m", "distances between crossings"),
+    "step_m": Term("m", "distance between rows"),
+    "crossed_s": Term("s", "when the car crossed the line"),
     "along_m": Term("m", "past the line along its heading"),
     "across_m": Term("m", "to the right of the line's middle"),
     "distance_m": Term("m", "distance from the start/finish line along the track"),

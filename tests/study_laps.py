@@ -1,6 +1,6 @@
 """How well lap times are known by each way, rate and noise, and whether what is stated holds.
 
-``python tests/record/study_laps.py [runs]``: RMS against simulated truth, mean stated standard
+``python tests/study_laps.py [runs]``: RMS against simulated truth, mean stated standard
 error, and the share of errors within 1.645 of them (nominal 90 %).
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -17,7 +18,7 @@ import pandas as pd
 from tyrekit.record.laps import Cut, cut
 
 spec = importlib.util.spec_from_file_location(
-    "small_track", Path(__file__).with_name("conftest.py")
+    "small_track", Path(__file__).parent / "record" / "conftest.py"
 )
 assert spec is not None and spec.loader is not None
 small = importlib.util.module_from_spec(spec)
@@ -36,12 +37,13 @@ class Figures(NamedTuple):
     lost: int
 
 
-class Case(NamedTuple):
+@dataclass(frozen=True)
+class Case:
     """A way to find laps, and what disturbs it."""
 
     way: str
     rate_hz: float
-    noise: dict[str, float] = {}
+    noise: dict[str, float] = field(default_factory=dict)
     speed: bool = True
     slip: float = 0.0
 

@@ -1,6 +1,6 @@
 """Beacons and counters that miss crossings or see too many: what is repaired, what is not.
 
-``python tests/record/study_repairs.py [runs]``: over seeded runs for each fault the share of laps
+``python tests/study_repairs.py [runs]``: over seeded runs for each fault the share of laps
 found, the share silently wrong (it would count, and is off by more than 5 of its stated errors
 and 0.1 s), and whether a note says what was done. Simulated truth.
 """
