@@ -6,6 +6,7 @@ Nominal 90 % intervals of two dozen quantities may miss a few: most must hold, a
 far off.
 """
 
+import itertools
 import json
 
 import numpy as np
@@ -37,21 +38,21 @@ def lap_time_checks(found, true, level):
         yield f"loss at age {age}", measured["age_loss_s"][age], between
 
 
-def work_per_lap(true, at):
-    """Work of a tyre per lap driven; an in-lap is taken to be as hard as the run's out-lap."""
-    work = laps = 0.0
-    for run in true["runs"]:
-        begun = [lap["work_laps"][at] for lap in run["laps"]]
-        work += begun[-1] - begun[0] + begun[1] - begun[0]
-        laps += len(begun)
-    return work / laps
+def work_per_timed_lap(true, at):
+    """Work of a tyre per timed lap as driven; the truth's own figure is for its reference lap."""
+    work = [
+        after["work_laps"][at] - lap["work_laps"][at]
+        for run in true["runs"]
+        for lap, after in itertools.pairwise(run["laps"])
+        if lap["kind"] == "timed"
+    ]
+    return float(np.mean(work))
 
 
 def tread_checks(found, true, level):
-    """Wear per lap as driven: the truth's own figure is for a lap at full pace."""
     measured = true["measured"]
     for at, (corner, places) in enumerate(measured["tread"]["wear_mm_per_lap"].items()):
-        share = work_per_lap(true, at) / measured["work_laps_per_lap"][corner]
+        share = work_per_timed_lap(true, at) / measured["work_laps_per_lap"][corner]
         for place, pace in places.items():
             value = pace * share
             rate = found.tread.wear_mm_per_lap(corner, place.removesuffix("_mm"))
