@@ -37,6 +37,8 @@ FIT: dict[str, Term] = {
     "coefficient": Term("", "a shape's own coefficient: quadratic in s, hinge in s per lap"),
     "outside": Term("", "what in a prediction was never seen in the laps used"),
     "data_share": Term("", "share of a belief's variance that the data removed, 0 to 1"),
+    "found": Term("", "what a fit found where there was a belief, in the belief's unit"),
+    "found_sd": Term("", "standard deviation of found"),
     "mean": Term("", "expected value"),
     "lower": Term("", "lower end of an interval"),
     "upper": Term("", "upper end of an interval"),
