@@ -70,7 +70,7 @@ def simulate(
         shared = rng.normal(0, truth.session_sd) if truth.session_sd else 0.0
         for run in range(2):
             last = int(rng.integers(4, 9))
-            lane, begun_min = rng.uniform(0.02, 0.10), rng.uniform(0.5, 6.0)
+            lane, begun_min = rng.uniform(0.0, 0.06), rng.uniform(0.3, 3.0)
             for c, corner in enumerate(CORNERS):
                 extra = shared + (rng.normal(0, truth.corner_sd) if truth.corner_sd else 0.0)
                 cold = 1.55 + 0.05 * (c < 2) + 0.01 * rng.integers(-3, 4)

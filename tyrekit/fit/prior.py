@@ -149,7 +149,7 @@ PRESSURE: dict[str, Default] = {
     "session_spread_c": Default(2.5, 0.9, "", LEARNT + "; plateau, session to session"),
     "run_spread_c": Default(1.5, 0.5, "", LEARNT + "; plateau, run to run, all corners"),
     "corner_spread_c": Default(1.5, 0.5, "", LEARNT + "; plateau, corner to corner in a run"),
-    "pit_loss_pct": Default(11.0, 5.0, "", LEARNT + "; of the rise, lost 2 min after the run"),
+    "pit_loss_pct": Default(12.0, 6.0, "", LEARNT + "; of the rise, lost 2 min after the run"),
     # 10 kg of tyre at 1.5 kJ/(kg K) behind 1.2 m2 at 12 W/(m2 K), rim and brake aside: 17 min
     "cooling_min": Default(17.0, 7.0, "", LEARNT + "; standing, to lose 63 % of the rise"),
     "reading_bar": Default(0.015, 0.005, "", TRADE + "; spread of one gauge reading"),
