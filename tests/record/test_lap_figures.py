@@ -2,7 +2,7 @@
 
 import pytest
 from study_laps import CASES, Case, figures
-from study_repairs import FAULTS, repairs
+from study_repairs import DROP_OUTS, FAULTS, repairs
 
 RUNS = 8
 
@@ -48,3 +48,10 @@ def test_repairs(fault):
     found = repairs(fault, "beacon", 3)
     assert found.found_pct == 100 and found.wrong_pct == 0
     assert found.told_pct == (0 if fault == "none" else 100)
+
+
+@pytest.mark.parametrize("fault", DROP_OUTS)
+def test_drop_outs_of_position(fault):
+    found = repairs(fault, "position", 3)
+    assert found.found_pct == 100 and found.wrong_pct == 0
+    assert found.told_pct == (0 if "singly" in fault else 100)

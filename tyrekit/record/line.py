@@ -16,6 +16,8 @@ FloatArray = NDArray[np.float64]
 RECEIVER_ERROR_M = 1.0  # of one position: common practice for a 10 Hz receiver, no source
 GATE_MARGIN_M = 10.0
 REACH_S = 2.0  # positions this far either side of the line enter the fit
+FAR_S = 4.0  # and these, on a straight
+NEARLY_STRAIGHT, BENT = 0.05, 0.22  # how far the distance along the heading may differ from run
 BRIDGED_S = 10.0  # a drop-out over the line is bridged by speed up to this long
 DRIFT_SHARE = 0.01  # of the distance bridged: error of a speed channel, common practice, no source
 
@@ -107,10 +109,10 @@ def _straight(track: Track, motion: Motion, i: int) -> bool:
 
 
 def _fitted(track: Track, motion: Motion, i: int) -> tuple[float, float]:
-    """Return a crossing's time and standard error.
+    """Return a crossing's time and standard error, from as many positions as lie on a straight.
 
-    Position along the heading is fitted by a line against the distance run over the seconds
-    around the crossing; a bend there shifts every lap's crossing alike and leaves lap times be.
+    Without enough of them, or with a bend so near that distance and heading part, the time is
+    linear between the two positions beside the line.
     """
     t, along = track.time_s, track.along_m
     share = along[i] / (along[i] - along[i + 1])
@@ -119,23 +121,39 @@ def _fitted(track: Track, motion: Motion, i: int) -> tuple[float, float]:
     if motion.own and runs[1] > runs[0]:
         guess = float(np.interp(runs[0] + share * (runs[1] - runs[0]), motion.run_m, motion.time_s))
     speed = float(motion.speed_at(np.array([guess]))[0])
-    near = (t >= min(guess, t[i + 1]) - REACH_S) & (t <= max(guess, t[i]) + REACH_S)
-    if t[i + 1] - t[i] >= REACH_S:
-        near = (t >= t[i] - REACH_S) & (t <= t[i + 1] + REACH_S)
-    before, after = int((near & (t < guess)).sum()), int((near & (t >= guess)).sum())
-    plain = guess, RECEIVER_ERROR_M / max(speed, 1.0)
-    if min(before, after) < 3 or not speed > 3.0:
-        return plain
+    gap_s = float(t[i + 1] - t[i])
+    drift_m = DRIFT_SHARE * 0.5 * gap_s * speed if gap_s >= REACH_S else 0.0
+    for reach_s, bent in ((FAR_S, NEARLY_STRAIGHT), (REACH_S, BENT)):
+        found = _on_line(track, motion, (guess, float(t[i]), float(t[i + 1])), reach_s, bent)
+        if found is not None and speed > 3.0:
+            return found[0], float(np.hypot(found[1], drift_m) / speed)
+    return guess, RECEIVER_ERROR_M / max(speed, 1.0)
+
+
+def _on_line(
+    track: Track, motion: Motion, at: tuple[float, float, float], reach_s: float, bent: float
+) -> tuple[float, float] | None:
+    """Return a crossing's time and the standard error of its place, m, by a fitted line.
+
+    Position along the heading is fitted against the distance run over the seconds around the
+    crossing; a slight bend there shifts every lap's crossing alike and leaves lap times be.
+    """
+    guess, before, after = at
+    t = track.time_s
+    wide = after - before >= REACH_S
+    low, high = (before, after) if wide else (guess, guess)
+    near = (t >= low - reach_s) & (t <= high + reach_s)
+    if min((near & (t < guess)).sum(), (near & (t >= guess)).sum()) < 3:
+        return None
     run = np.interp(t[near], motion.time_s, motion.run_m)
     centre = float(np.interp(guess, motion.time_s, motion.run_m))
-    slope, offset = np.polyfit(run - centre, along[near], 1)
-    if not 0.8 < slope < 1.25:
-        return plain
-    residual = along[near] - offset - slope * (run - centre)
+    slope, offset = np.polyfit(run - centre, track.along_m[near], 1)
+    if not 1 - bent < slope < 1 + bent:
+        return None
+    residual = track.along_m[near] - offset - slope * (run - centre)
     white_m = np.sqrt(np.sum(residual**2) / (len(run) - 2) / len(run))
     time = float(np.interp(centre - offset / slope, motion.run_m, motion.time_s))
-    drift_m = DRIFT_SHARE * 0.5 * (t[i + 1] - t[i]) * speed if t[i + 1] - t[i] >= REACH_S else 0.0
-    return time, float(np.hypot(white_m, drift_m) / speed)
+    return time, float(white_m)
 
 
 def _why_none(track: Track, line: StartFinish) -> str:

@@ -15,7 +15,8 @@ from tyrekit.record.parts import StartFinish
 from tyrekit.record.pulses import Crossings
 
 FloatArray = NDArray[np.float64]
-WANDER_M = 0.9  # where the log cannot tell: common practice for a 10 Hz receiver, no source
+WANDER_M = 1.0  # where the log cannot tell: common practice for a 10 Hz receiver, no source
+REMAINS = 0.92  # of it in a mean over 8 s, if it lasts WANDER_S: closed form, correlated noise
 LEAST_M, MOST_M = 0.05, 3.0
 WANDER_S = 15.0  # how long the slow part lasts: common practice, no source
 ENOUGH = 20  # differences from which it is measured
@@ -27,7 +28,7 @@ def with_wander(found: Crossings, channels: pd.DataFrame, motion: Motion) -> Cro
     if not len(found.time_s):
         return found
     measured = wander_m(channels, motion, found.time_s)
-    slow_m = WANDER_M if measured is None else measured
+    slow_m = WANDER_M if measured is None else REMAINS * measured
     speed = np.maximum(motion.speed_at(found.time_s), 1.0)
     how = "taken as" if measured is None else "measured against the speed channel as"
     words = f"slow error of the position receiver {how} {slow_m:.1f} m"
