@@ -250,6 +250,12 @@ def _fit_tank(
     if wanted_kg <= tank.capacity_kg + 1e-9:
         return wanted_kg, 0.0, ()
     stops, missing_kg = session.stops, wanted_kg - tank.capacity_kg
+    if tank.capacity_kg <= tank.aside_kg:
+        words = (
+            f"the tank holds {event.fuel.tank_l:g} l and {event.fuel.unusable_l:g} l unusable and"
+            f" {event.fuel.sample_l:g} l for the sample leave nothing to race on"
+        )
+        return tank.capacity_kg, 0.0, (words,)
     if stops is not None and stops.refuel:
         return tank.capacity_kg, missing_kg, ()
     words = (

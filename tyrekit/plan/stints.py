@@ -106,8 +106,10 @@ class StintRace:
         """Return the seconds lost to carrying the fuel of n laps between stops, (4, laps + 1)."""
         n = np.arange(self.laps + 1.0)
         burnt = np.array([[self.formation_kg * (role in FUELLED)] for role in range(4)])
-        carried = (self.fuel_kg - burnt) * n - self.use_kg_per_lap * n * (n - 1) / 2
-        return np.where(np.isfinite(self.fuel_kg), self.fuel_effect_s_per_kg * carried, np.inf)
+        fits = np.isfinite(self.fuel_kg)
+        start_kg = np.where(fits, self.fuel_kg, 0.0) - burnt
+        carried = start_kg * n - self.use_kg_per_lap * n * (n - 1) / 2
+        return np.where(fits, self.fuel_effect_s_per_kg * carried, np.inf)
 
 
 @dataclass(frozen=True, eq=False)
