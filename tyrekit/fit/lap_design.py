@@ -83,7 +83,7 @@ def lap_rows(
     if missing and len(laps):
         raise FitError(f"laps table lacks {', '.join(missing)}. Read the weekend again.")
     columns: dict[str, NDArray[Any]] = {name: _text(laps, name) for name in TEXT}
-    columns |= {name: _numbers(laps, name) for name in NUMBERS}
+    columns |= {name: numbers_of(laps, name) for name in NUMBERS}
     strange = _strange(columns)
     columns["lap_time_se_s"] = np.nan_to_num(columns["lap_time_se_s"])
     reason = _reasons(laps, columns, frozenset(wet), frozenset(without), strange)
@@ -104,7 +104,8 @@ def _text(laps: pd.DataFrame, name: str) -> Objects:
     return np.array(["" if pd.isna(item) else str(item) for item in column], dtype=object)
 
 
-def _numbers(laps: pd.DataFrame, name: str) -> Floats:
+def numbers_of(laps: pd.DataFrame, name: str) -> Floats:
+    """Return a column as numbers; NaN where it has none, is infinite, or there is no column."""
     if name not in laps:
         return np.full(len(laps), np.nan)
     column = laps[name]

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from tyrekit.errors import FitError
-from tyrekit.fit.lap_design import DEFAULTS, SETTLED_LAP, SLOPE, fixed_columns
+from tyrekit.fit.lap_design import DEFAULTS, SETTLED_LAP, SLOPE, fixed_columns, numbers_of
 from tyrekit.fit.mixture import mixture_interval, mixture_moments
 from tyrekit.fit.prior import TREAD
 from tyrekit.fit.result import Estimate, FitResult, Floats, draw_t
@@ -272,13 +272,17 @@ class LapTimeEstimates(FitResult):
         missing = [name for name in ASKED if name not in rows.columns]
         if missing:
             raise FitError(f"rows to predict lack {', '.join(missing)}. Add the columns.")
-        numbers = rows[list(ASKED[1:])].apply(pd.to_numeric, errors="coerce").astype(float)
+        numbers = {name: numbers_of(rows, name) for name in ASKED[1:]}
         for name in ("age_laps", "fuel_kg", "flying_lap"):
-            if not np.isfinite(numbers[name].to_numpy()).all():
+            if not np.isfinite(numbers[name]).all():
                 raise FitError(f"rows to predict: {name} is not a number everywhere. Give it.")
-        gaps = numbers[list(DEFAULTS)].isna().any(axis=1).to_numpy()
-        middle = {n: sum(self.seen.get(n, (v, v))) / 2 for n, v in DEFAULTS.items()}
-        return rows.assign(**numbers.fillna(middle)), gaps
+        gaps = np.zeros(len(rows), dtype=bool)
+        for name, reference in DEFAULTS.items():
+            unknown = np.isnan(numbers[name])
+            middle = sum(self.seen.get(name, (reference, reference))) / 2
+            numbers[name] = np.where(unknown, middle, numbers[name])
+            gaps |= unknown
+        return rows.assign(**numbers), gaps
 
     def _design(self, rows: pd.DataFrame) -> tuple[Floats, Floats]:
         """Rows in the parameters (rows, p) and each shape's curve (rows, shapes)."""
@@ -288,13 +292,12 @@ class LapTimeEstimates(FitResult):
         nobody = ~drivers.isin(self.drivers).to_numpy()
         if self.drivers:
             fixed[nobody, -len(self.drivers) :] = 1.0 / len(self.drivers)
-        known = self.params.index[fixed.shape[1] :]
-        sets = rows["set_id"] if "set_id" in rows else pd.Series("", rows.index)
-        labels = ("session_s:" + rows["session"].astype(str), "set_s:" + sets.astype(str))
-        dummies = sum(
-            (label.to_numpy(dtype=object)[:, None] == known.to_numpy()).astype(float)
-            for label in labels
-        )
+        known = {name: i for i, name in enumerate(self.params.index[fixed.shape[1] :])}
+        dummies = np.zeros((len(rows), len(known)))
+        for offset, names in (("session_s", rows["session"]), ("set_s", rows.get("set_id", ()))):
+            for row, name in enumerate(names):
+                if (at := known.get(f"{offset}:{name}")) is not None:
+                    dummies[row, at] = 1.0
         return np.hstack([fixed, dummies]), self._curves(rows["age_laps"].to_numpy(dtype=float))
 
     def _along(self, design: Floats, curves: Floats) -> tuple[Floats, Floats]:
@@ -333,8 +336,8 @@ class LapTimeEstimates(FitResult):
         """1 where a row's session or set has no offset in the fit."""
         if column not in rows:
             return np.ones(len(rows))
-        labels = offset + ":" + rows[column].astype(str)
-        return np.asarray(~labels.isin(self.params.index), dtype=float)
+        known = set(self.params.index)
+        return np.array([f"{offset}:{name}" not in known for name in rows[column]], dtype=float)
 
     def _offset_variance(self, rows: pd.DataFrame) -> Floats:
         """Variance from offsets that the laps so far say nothing about: new session, set, stint."""
@@ -352,9 +355,9 @@ class LapTimeEstimates(FitResult):
         total = (self.spreads["stint_s"] * float(weight.sum())) ** 2
         total += (self.spreads["stint_slope_s_per_lap"] * float(weight @ trend)) ** 2
         for column, offset in (("session", "session_s"), ("set_id", "set_s")):
-            new = pd.Series(self._new(rows, column, offset) * weight)
-            names = rows[column].astype(str) if column in rows else pd.Series("", rows.index)
-            shared = new.groupby(names.to_numpy()).sum().to_numpy()
+            new = self._new(rows, column, offset) * weight
+            code = pd.factorize(rows[column])[0] if column in rows else np.zeros(len(rows), int)
+            shared = np.bincount(code + 1, weights=new)  # an unknown one is coded -1
             total += float(np.sum((self.spreads[offset] * shared) ** 2))
         return total
 

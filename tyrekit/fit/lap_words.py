@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import re
+from collections import Counter
 from collections.abc import Iterator
 
 import numpy as np
@@ -27,6 +30,12 @@ WORDS = {
     "warm_up_2_s": "warm-up, lap 2",
     "warm_up_3_s": "warm-up, lap 3",
     "race_s": "race pace against practice",
+}
+CAUSES = {
+    FUEL: "check the fuel entries",
+    "race_s": "saving or a crowd in races does that",
+    "track_temperature_s_per_k": "check the track temperatures",
+    SLOPE: "check which tyres ran",
 }
 
 
@@ -90,44 +99,40 @@ def laps_alone(result: LapTimeEstimates, name: str) -> Estimate | None:
 
 def slow_laps(result: LapTimeEstimates, most: int = 4) -> str:
     """Return the laps left out by the fit with their size, the slowest first."""
-    own = result.left_out[result.left_out["residual_s"].notna()]
-    own = own.sort_values("residual_s", ascending=False)
-    named = [
-        f"{run} lap {lap:.0f} +{late:.1f} s"
-        for run, lap, late in zip(own["run_id"], own["lap"], own["residual_s"], strict=True)
-    ]
+    columns = (result.left_out[name].tolist() for name in ("residual_s", "run_id", "lap"))
+    own = [row for row in zip(*columns, strict=True) if not math.isnan(row[0])]
+    own.sort(key=lambda row: -row[0])
+    named = [f"{run} lap {lap:.0f} +{late:.1f} s" for late, run, lap in own]
     more = [f"{len(named) - most} more"] if len(named) > most else []
     return ", ".join(named[:most] + more)
 
 
 def _left_out(result: LapTimeEstimates) -> Iterator[str]:
-    own = int(result.left_out["residual_s"].notna().sum())
+    own = int(np.isfinite(result.left_out["residual_s"].to_numpy()).sum())
     if own:
         verb = "was" if own == 1 else "were"
         yield (
             f"{own} of {counted(result.n_rows + own, 'flying lap')} {verb} left out by the fit "
             f"for being slow, since traffic only ever adds time: {slow_laps(result)}."
         )
-    reason = result.left_out["reason"].astype(str)
-    twice = int(reason.str.startswith("same run").sum())
-    if twice:
-        yield f"{counted(twice, 'row')} repeat a run and lap; the first was used."
     for why, number in _reasons(result):
+        if why.startswith("same run"):
+            yield f"{counted(number, 'row')} repeat a run and lap; the first was used."
         if "not possible" in why or "check the lap time" in why:
             yield f"{counted(number, 'lap')} left out: {why}. Correct the entry."
 
 
 def _reasons(result: LapTimeEstimates) -> list[tuple[str, int]]:
     """Return the reasons for laps left out, without their own numbers, and how many have each."""
-    reason = result.left_out["reason"].astype(str)
-    kind = reason.str.replace(r" \S+ is not possible", " is not possible", regex=True)
-    return [(str(why), int(number)) for why, number in kind.value_counts().items()]
+    reasons = result.left_out["reason"].tolist()
+    kinds = (re.sub(r" \S+ is not possible", " is not possible", str(why)) for why in reasons)
+    return Counter(kinds).most_common()
 
 
 def _one_of_a_kind(result: LapTimeEstimates) -> Iterator[str]:
-    kept = result.laps[result.laps["kept"]]
+    kept = result.laps["kept"].to_numpy()
     for column, word in (("session", "session"), ("set_id", "set of tyres"), ("run_id", "stint")):
-        if kept[column].nunique() == 1:
+        if len(set(result.laps[column].to_numpy(dtype=object)[kept])) == 1:
             yield f"All laps are from one {word}: what is its own and what is general is belief."
     least, most = result.seen["track_c"]
     if most - least < 1.0:
@@ -155,14 +160,6 @@ def _conflicts(result: LapTimeEstimates) -> Iterator[str]:
                 f"belief is {belief:.3g} ± {spread:.2g}, {abs(apart):.1f} spreads apart. "
                 f"{_advice(name, apart)}"
             )
-
-
-CAUSES = {
-    FUEL: "check the fuel entries",
-    "race_s": "saving or a crowd in races does that",
-    "track_temperature_s_per_k": "check the track temperatures",
-    SLOPE: "check which tyres ran",
-}
 
 
 def _advice(name: str, apart: float) -> str:
