@@ -14,6 +14,7 @@ from tyrekit.errors import FitError
 from tyrekit.fit import lap_problem
 from tyrekit.fit.lap_design import lap_rows
 from tyrekit.fit.lap_time import LapTimeModel, LapTimeResults
+from tyrekit.fit.lap_words import laps_alone
 from tyrekit.fit.prior import Prior
 from tyrekit.fit.result import FitResult
 from tyrekit.model.drop_off import Shape, bend
@@ -343,6 +344,23 @@ def test_conflict_of_laps_and_belief_is_told(weekend):
     sure = {**BELIEFS, "fuel_effect_s_per_kg": Prior(-0.05, 0.004, "wrong on purpose")}
     notes = LapTimeModel(weekend.laps, sure, KINDS).fit().notes
     assert any(note.startswith("fuel effect: the laps point to") for note in notes)
+
+
+def test_what_the_laps_alone_say_is_the_fit_without_the_belief(weekend, fit):
+    """Closed form for one normal; the shapes' mixture and the trimming leave a little apart."""
+    flat = {**BELIEFS, "fuel_effect_s_per_kg": Prior(0.0, 10.0, "nothing believed")}
+    free = LapTimeModel(weekend.laps, flat, KINDS).fit().fuel_effect_s_per_kg
+    alone = laps_alone(fit, "fuel_effect_s_per_kg")
+    assert abs(alone.mean - free.mean) < 0.35 * free.sd
+    assert alone.sd == pytest.approx(free.sd, rel=0.15)
+    assert laps_alone(LapTimeModel(weekend.laps.iloc[:0], BELIEFS).fit(), "race_s") is None
+
+
+def test_fuel_and_age_are_as_correlated_as_their_draws(fit):
+    draws = fit.draws(40_000, np.random.default_rng(3))
+    pair = draws[["fuel_effect_s_per_kg", "drop_off_s_per_lap"]].corr().iloc[0, 1]
+    assert fit.fuel_age_correlation == pytest.approx(pair, abs=0.03)
+    assert fit.curved_chance == pytest.approx(1 - fit.shape_weights["linear"])
 
 
 def test_a_cliff_is_found_and_its_knee_named():
