@@ -7,6 +7,8 @@ import math
 from tyrekit.plan.problem import AllocationProblem
 from tyrekit.record.event import Event, LongestLife, MinimumTread
 
+NO_LIMIT_LAPS = 999  # what a tyre without limits may still run
+
 
 def laps_left(
     event: Event,
@@ -26,7 +28,7 @@ def laps_left(
     tread_low_mm : float
         Depth of its thinnest place.
     """
-    left = len(problem.age_loss_s) - 1 - age_laps
+    left = float(NO_LIMIT_LAPS)
     for limit in event.limits:
         if isinstance(limit, LongestLife):
             by_laps = math.inf if limit.laps is None else limit.laps - age_laps

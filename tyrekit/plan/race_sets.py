@@ -119,7 +119,8 @@ def _longest_laps(event: Event, problem: AllocationProblem, part: pd.DataFrame) 
             event, problem, CORNERS.index(str(corner)),
             age_laps=age_end, distance_km=km, tread_low_mm=low_mm,
         )  # fmt: skip
-        left.append(max(int(age_end - age) + after, 0))
+        known = len(problem.age_loss_s) - int(age)  # further on its loss is not worked out
+        left.append(min(max(int(age_end - age) + after, 0), known))
     return left
 
 
