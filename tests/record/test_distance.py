@@ -7,6 +7,7 @@ import pytest
 from tyrekit.errors import InputError
 from tyrekit.record.distance import aligned
 from tyrekit.record.laps import cut
+from tyrekit.record.weekend import Weekend
 
 
 def lap_table(*spans):
@@ -112,3 +113,15 @@ def test_what_cannot_be(track):
         aligned(log, laps, track.circuit, names=["gear"])
     with pytest.raises(InputError, match="tells the distance"):
         aligned(log[["time_s"]], laps, track.circuit)
+
+
+def test_a_weekend_gives_its_runs_against_distance(folder):
+    weekend = Weekend.open(folder)
+    made = weekend.aligned("P1-1", step_m=20, names=["speed_mps"])
+    own = weekend.laps[weekend.laps["run_id"] == "P1-1"]
+    assert list(made.scales["lap"]) == list(own["lap"])
+    counts = own.loc[own["counts"], "lap"]
+    speed = made.table.pivot(index="distance_m", columns="lap", values="speed_mps")[counts]
+    # simulated truth: one car at nearly one pace, 52 m/s on the straights and 27 in the bends
+    assert speed.max().to_numpy() == pytest.approx(52, rel=0.02)
+    assert float(speed.loc[40:2500].std(axis=1).max()) < 1.0  # they slow before the in-lap

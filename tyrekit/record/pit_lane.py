@@ -11,13 +11,25 @@ FloatArray = NDArray[np.float64]
 STOOD_S = 3.0
 LANE_MOST_MPS = 25.0  # 90 km/h: pit lanes are slower; common practice, no source
 SLOW_SHARE = 0.75  # of the usual speed over the line
+THROUGH_SHARE = 0.55  # slower than this, and than the minute around, is the lane without a stop
 STOP_SHARE = 0.5  # slower than this near a stop is the lane, steady or not
 NEAR_STOP_S = 90.0
 STEADY_S, STEADY_MPS = 4.0, 3.0  # the limiter holds the speed: spread of the middle 80 %
 ASIDE_M = 8.0  # from where laps usually cross the line
 
 
-def lane_marks(motion: Motion, at: FloatArray, sideways_m: FloatArray) -> list[str]:
+def usual_speed(motion: Motion, at: FloatArray) -> float:
+    """Return how fast laps usually cross the line, m/s; NaN when unknown."""
+    if not motion.known or not len(at):
+        return float("nan")
+    moving = motion.speed_mps[motion.speed_mps > 5.0]
+    typical = float(np.median(moving)) if len(moving) else 0.0
+    return max(float(np.median(motion.speed_at(at))), typical)
+
+
+def lane_marks(
+    motion: Motion, at: FloatArray, sideways_m: FloatArray, usual_mps: float
+) -> list[str]:
     """Return for each crossing ``line`` (on the track) or ``lane`` (in the pit lane).
 
     Parameters
@@ -28,6 +40,8 @@ def lane_marks(motion: Motion, at: FloatArray, sideways_m: FloatArray) -> list[s
         Times of crossing, s.
     sideways_m : ndarray
         How far to the right of the line's middle the car was, m; NaN unknown.
+    usual_mps : float
+        How fast laps usually cross, m/s.
 
     Notes
     -----
@@ -35,14 +49,12 @@ def lane_marks(motion: Motion, at: FloatArray, sideways_m: FloatArray) -> list[s
 
     - well aside of where they do, or
     - near a stop: steady as a limiter holds it, or very slow and not the start from a stand, or
-    - steady, far slower than the minute around it: the lane driven through without a stop.
+    - steady, and far slower than usual and than the minute around it: driven through, no stop.
     """
     if not motion.known or not len(at):
         return ["line"] * len(at)
     speed = motion.speed_at(at)
-    moving = motion.speed_mps[motion.speed_mps > 5.0]
-    usual = max(float(np.median(speed)), float(np.median(moving)) if len(moving) else 0.0)
-    fast = speed >= SLOW_SHARE * usual
+    fast = speed >= SLOW_SHARE * usual_mps
     middle = (
         float(np.nanmedian(sideways_m[fast])) if np.isfinite(sideways_m[fast]).any() else np.nan
     )
@@ -53,8 +65,10 @@ def lane_marks(motion: Motion, at: FloatArray, sideways_m: FloatArray) -> list[s
         near = any(a - NEAR_STOP_S < time < b + NEAR_STOP_S for a, b in stops)
         slow = not quick and v < LANE_MOST_MPS
         steady = _steady(motion, float(time))
-        stopping = near and (steady or (v < STOP_SHARE * usual and not _starting(motion, time)))
-        through = steady and v < 0.6 * _around(motion, float(time))
+        stopping = near and (steady or (v < STOP_SHARE * usual_mps and not _starting(motion, time)))
+        through = (
+            steady and v < THROUGH_SHARE * usual_mps and v < 0.8 * _around(motion, float(time))
+        )
         marks.append("lane" if slow and (aside > ASIDE_M or stopping or through) else "line")
     return marks
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tyrekit.record.chain import laps_between, likely_chain
 from tyrekit.record.motion import Motion
-from tyrekit.record.pit_lane import STOOD_S, lane_marks
+from tyrekit.record.pit_lane import STOOD_S, lane_marks, usual_speed
 from tyrekit.record.pulses import Crossings
 
 FloatArray = NDArray[np.float64]
@@ -85,7 +85,8 @@ def segments(
     inside = (crossings.time_s > first) & (crossings.time_s < last)
     at, se = crossings.time_s[inside], crossings.se_s[inside]
     aside = np.full(len(at), np.nan) if sideways_m is None else sideways_m[inside]
-    marks = lane_marks(motion, at, aside)
+    usual_mps = usual_speed(motion, at)
+    marks = lane_marks(motion, at, aside, usual_mps)
     times = np.concatenate([[first], at, [last]])
     names = [_edge(motion, first), *marks, _edge(motion, last)]
     errors = np.concatenate([[sample_s], se, [sample_s]])
@@ -102,7 +103,7 @@ def segments(
         )
         for i, j in pairwise(kept)
     ]  # fmt: skip
-    split = [part for s in _shares(found, lap_m) for part in _split(s, motion, lap_m)]
+    split = [part for s in _shares(found, lap_m) for part in _split(s, motion, lap_m, usual_mps)]
     return [_stood(s, motion) for s in split if s.whole or not s.share < LEAST_SHARE]
 
 
@@ -137,7 +138,7 @@ def _shares(found: list[Segment], lap_m: float) -> list[Segment]:
     return [replace(s, share=1.0 if s in whole else s.duration_s / usual_s) for s in found]
 
 
-def _split(s: Segment, motion: Motion, lap_m: float) -> list[Segment]:
+def _split(s: Segment, motion: Motion, lap_m: float, usual_mps: float) -> list[Segment]:
     """Cut a stretch of two or more laps where the distance of one ends."""
     if not motion.known:
         return [s]
@@ -159,7 +160,8 @@ def _split(s: Segment, motion: Motion, lap_m: float) -> list[Segment]:
     times = np.interp(cuts, motion.run_m, motion.time_s)
     at = [s.start_s, *times.tolist(), s.end_s]
     run = [begun, *cuts.tolist(), ended]
-    marks = [s.begins, *lane_marks(motion, times, np.full(len(times), np.nan)), s.ends]
+    unknown = np.full(len(times), np.nan)
+    marks = [s.begins, *lane_marks(motion, times, unknown, usual_mps), s.ends]
     return [
         replace(
             s, start_s=at[i], end_s=at[i + 1], se_s=max(s.se_s, SPLIT_SE_S),

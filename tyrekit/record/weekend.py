@@ -14,8 +14,10 @@ from tyrekit.record import intake
 from tyrekit.record.agreement import not_in, overlap
 from tyrekit.record.assembly import assemble
 from tyrekit.record.book import Book
+from tyrekit.record.distance import STEP_M, Aligned, aligned
 from tyrekit.record.doubts import Doubt, find_doubts
 from tyrekit.record.event import Event, Session, load_event
+from tyrekit.record.laps import cut
 from tyrekit.record.official import read_official
 from tyrekit.record.running import Ran, all_runs, channels_of
 from tyrekit.record.timing import timed
@@ -138,6 +140,34 @@ class Weekend:
         if run_id not in known:
             raise not_in("run", run_id, known, "", "the runs")
         return channels_of(self.folder, self.event, self.runs, run_id)
+
+    def aligned(
+        self, run_id: str, *, step_m: float = STEP_M, names: Sequence[str] | None = None
+    ) -> Aligned:
+        """Return a run's channels lap by lap against the distance from the line.
+
+        Parameters
+        ----------
+        run_id : str
+            The run; its log must tell the distance.
+        step_m : float
+            Distance between rows, m, 0.5 to 200.
+        names : sequence of str, optional
+            The channels; all when left out.
+
+        Raises
+        ------
+        BookError
+            The book has no such run.
+        InputError
+            A channel is not in its log, or nothing tells the distance.
+        """
+        channels = self.channels(run_id)
+        run = self.runs.loc[self.runs["run_id"] == run_id].iloc[0]
+        session = self.event.session(str(run["session"]))
+        sample_s = float(channels["time_s"].diff().median())
+        laps = cut(channels, self.event.circuit, session, sample_s=sample_s).laps
+        return aligned(channels, laps, self.event.circuit, step_m=step_m, names=names)
 
     def import_csv(self, who: str) -> list[str]:
         """Take changed book/*.csv files into the book; return what was done, in words.

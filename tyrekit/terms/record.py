@@ -157,6 +157,7 @@ RECORD: dict[str, Term] = {
     "two_m": Term("m", "distance run at a later crossing"),
     "distances_m": Term("m", "distances between crossings"),
     "step_m": Term("m", "distance between rows"),
+    "usual_mps": Term("m/s", "how fast laps usually cross the line"),
     "crossed_s": Term("s", "when the car crossed the line"),
     "along_m": Term("m", "past the line along its heading"),
     "across_m": Term("m", "to the right of the line's middle"),
