@@ -3,7 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
+from tyrekit.errors import InputError
 from tyrekit.fit.pressure import PressureModel
 from tyrekit.fit.prior import beliefs
 from tyrekit.plan.cold_pressure import bled_cold_bar, cold_pressures
@@ -123,6 +126,44 @@ def test_altitude_changes_the_gauge(event, pressure):
     )
     assert high.ambient_bar == pytest.approx(0.8456, abs=5e-4)  # ISO2533, 1500 m: 845.59 hPa
     assert (high.table["cold_bar"] > sea.table["cold_bar"]).all()
+
+
+def test_measured_air_pressure_wins_over_altitude(event, pressure):
+    at = {"air_c": 20.0, "track_c": 30.0}
+    high = cold_pressures(event, event.session("R1"), pressure, altitude_m=1500.0, **at)
+    same = cold_pressures(
+        event, event.session("R1"), pressure, altitude_m=0.0, pressure_hpa=845.59, **at
+    )  # ISO2533, 1500 m
+    assert same.ambient_bar == pytest.approx(0.84559)
+    assert same.table["cold_bar"].to_numpy() == pytest.approx(high.table["cold_bar"].to_numpy())
+    with pytest.raises(InputError, match="pressure_hpa"):
+        cold_pressures(event, event.session("R1"), pressure, pressure_hpa=1.013, **at)
+
+
+@settings(
+    max_examples=40, deadline=None, derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)  # fmt: skip
+@given(
+    air_c=st.floats(-10.0, 45.0), track_c=st.floats(-10.0, 65.0),
+    lap=st.none() | st.integers(1, 60),
+    cold_c=st.none() | st.floats(-10.0, 60.0), hpa=st.none() | st.floats(700.0, 1080.0),
+    floor=st.floats(0.5, 1.99), name=st.sampled_from(["P1", "Q", "R1", "R2"]),
+)  # fmt: skip
+def test_whatever_the_weather_no_corner_is_set_below_the_limit(
+    event, believed, air_c, track_c, lap, cold_c, hpa, floor, name
+):
+    tyres = event.tyres.model_copy(update={"cold_minimum_bar": floor})
+    other = event.model_copy(update={"tyres": tyres})
+    found = cold_pressures(
+        other, other.session(name), believed, air_c=air_c, track_c=track_c, target_lap=lap,
+        cold_c=cold_c, pressure_hpa=hpa,
+    )  # fmt: skip
+    table = found.table
+    assert not table.isna().any(axis=None)
+    assert (table[["cold_bar", "lower_bar", "upper_bar"]] >= floor).all(axis=None)
+    assert (table["lower_bar"] <= table["upper_bar"]).all()
+    assert (table.loc[table["limited"], "cold_bar"] == floor).all()
 
 
 def test_bleeding_follows_the_gas_law():
