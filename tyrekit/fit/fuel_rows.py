@@ -12,6 +12,7 @@ KINDS = ("timed", "out", "in", "caution", "formation", "cool_down")
 SCATTER = {"timed": 1.0, "out": 3.0, "in": 3.0, "caution": 6.0, "formation": 4.0, "cool_down": 4.0}
 TIMED_BAND = (0.88, 1.12)  # of the session's median; outside it a counter was reset or lost
 OTHER_BAND = (0.15, 1.6)
+LEAST_L, MOST_L = 0.005, 2000.0  # wide enough for a channel in ml or kg that a balance sets right
 SLOW = 1.08  # of the session's median lap time: slow enough to explain little fuel
 LOST = "a counter was reset"
 ENOUGH_TIMED = 4  # timed laps from which a session's median means something
@@ -67,6 +68,8 @@ def _reasons(table: pd.DataFrame) -> pd.Series:
         )
     reason[~table["kind"].isin(KINDS)] = "kind of lap is not known"
     reason[litres.notna() & (litres <= 0)] = f"{LOST}: fuel of zero or less"
+    reason[litres > MOST_L] = f"no car burns more than {MOST_L:.0f} l on a lap: another unit?"
+    reason[(litres > 0) & (litres < LEAST_L)] = f"less than {LEAST_L:g} l on a lap: another unit?"
     reason[litres.isna()] = "no fuel channel for this lap"
     return reason
 

@@ -155,6 +155,15 @@ PRESSURE: dict[str, Default] = {
     "reading_bar": Default(0.015, 0.005, "", TRADE + "; spread of one gauge reading"),
 }
 
+# Beliefs about what cannot be 0 or less: a rate, a share, a time, a spread
+ABOVE_ZERO: dict[str, frozenset[str]] = {
+    "lap_time": frozenset({"base_lap_s", "noise_s"}),
+    **{
+        fit: frozenset(name for name, row in table.items() if row.mean > 0)
+        for fit, table in (("fuel_use", FUEL_USE), ("tread", TREAD), ("pressure", PRESSURE))
+    },
+}
+
 # (0.18 +- 0.10) x lap time / mass. A point-mass car round invented tracks gives 0.14 +- 0.02;
 # constant power from rest gives at most 1/3 (dt/t = dm/3m), where grip limits nothing.
 FUEL_EFFECT_SHARE = (0.18, 0.10)
@@ -237,6 +246,14 @@ def _override(found: dict[str, dict[str, Prior]], event: Event) -> None:
             known = found.get(fit, {})
             if fit in found and name not in known:
                 raise _unknown(fit, name, list(known), where)
+            if fit in found and belief.mean <= 0 and name in ABOVE_ZERO[fit]:
+                raise EventError(
+                    f"a belief about {name} is not above 0",
+                    where=where,
+                    rule="its mean is above 0",
+                    got=belief.mean,
+                    next_step="Correct the mean.",
+                )
             if fit in found:
                 known[name] = Prior(belief.mean, belief.sd, where)
 

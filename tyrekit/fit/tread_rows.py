@@ -18,6 +18,7 @@ from tyrekit.record.event import Event
 
 PLACES = ("inner", "centre", "outer")
 CORNERS = ("FL", "FR", "RL", "RR")
+OLDEST_LAPS, MOST_WORK_MJ = 2000.0, 1e5  # beyond them a slip of the pen or another unit
 DEEPEST_MM = 20.0  # no car tyre is deeper: another unit or a slip
 
 Codes = NDArray[np.int64]
@@ -85,12 +86,14 @@ def usable(readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     table = readings.reindex(columns=[*columns, "taken_at", "session", "slow_laps", "work_mj"])
     numbers = (*(f"{p}_mm" for p in PLACES), "age_laps", "slow_laps", "work_mj")
     table = table.astype(dict.fromkeys(numbers, float))
-    table["slow_laps"] = table["slow_laps"].fillna(0.0)
+    table["slow_laps"] = table["slow_laps"].where(table["slow_laps"].between(0, OLDEST_LAPS), 0.0)
+    table["work_mj"] = table["work_mj"].where(table["work_mj"].between(0, MOST_WORK_MJ))
     for name in ("tyre_id", "after_run", "corner"):
         table[name] = table[name].astype(object).where(table[name].notna(), "").astype(str)
     depths = table[[f"{p}_mm" for p in PLACES]].to_numpy(dtype=np.float64)
     reason = pd.Series("", index=table.index, dtype=object)
-    reason[~(table["age_laps"] >= 0).to_numpy()] = "laps on the tyre are not known"
+    known = table["age_laps"].between(0, OLDEST_LAPS).to_numpy()
+    reason[~known] = f"laps on the tyre are not known, or not within 0 to {OLDEST_LAPS:.0f}"
     seen = np.isfinite(depths)
     wrong = (seen & ((depths < 0) | (depths > DEEPEST_MM))).any(axis=1)
     reason[wrong] = f"a depth is not within 0 to {DEEPEST_MM:.0f} mm"
