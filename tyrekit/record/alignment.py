@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -17,8 +18,10 @@ DRIFTING = 0.01  # share of clocks believed to drift by more than a lap time sho
 SHEET_S, SHEET_WRONG = 60.0, 0.1  # a run sheet's clock: usual error, and how often it is no guide
 DAY_S = 86_400.0
 LEAST_LAPS = 2  # that agree; one agrees with any
-LEAST_SURE = 0.99
+LEAST_SURE = 0.999
+LACKING = 0.02  # how often one side lacks a lap
 SAME_SD = 4.0
+CROSSING_WITHIN = 0.25  # of a lap
 
 
 class Alignment(NamedTuple):
@@ -55,13 +58,15 @@ def aligned(
     official_s: FloatArray,
     official_se_s: float,
     apart_s: FloatArray | None = None,
+    ratio: float = 0.0,
 ) -> Alignment:
     """Return which official lap each of a run's laps is.
 
     Every shift of one sequence along the other is given its probability: laps agree within their
     errors or are anything within `SPREAD_S`; the clock may drift by up to `MOST_DRIFT`. Where
     official clock times are known, `apart_s` weighs the shifts as a run sheet's clock does.
-    A lap that one side lacks breaks the sequence in two; each part is then looked at by itself.
+    From the likeliest shift on, the best path through all shifts [VITERBI1967] tells where one
+    side lacks a lap.
 
     Parameters
     ----------
@@ -73,78 +78,139 @@ def aligned(
         Standard error of an official time, s.
     apart_s : (n, m) array, optional
         The timing's clock at the end of each official lap less ours at the end of each lap, s.
+    ratio : float
+        Official times over ours, less one, if other runs of this logger tell.
     """
-    best = _one_shift(time_s, se_s, official_s, official_se_s, apart_s)
-    if not best.found:
-        return best
-    numbers, same = best.numbers.copy(), best.same.copy()
-    at = np.flatnonzero(same)
-    for part, low, high in (
-        (slice(0, at[0]), 0, int(numbers[at[0]]) - 1),
-        (slice(at[-1] + 1, None), int(numbers[at[-1]]), len(official_s)),
-    ):
-        if np.isfinite(time_s[part]).sum() < 2 or high - low < 2:
-            continue
-        near = None if apart_s is None else apart_s[part, low:high]
-        rest = aligned(time_s[part], se_s[part], official_s[low:high], official_se_s, near)
-        if rest.found:
-            numbers[part] = np.where(rest.numbers > 0, rest.numbers + low, 0)
-            same[part] = rest.same
-    return best._replace(numbers=numbers, same=same)
-
-
-def _one_shift(
-    time_s: FloatArray,
-    se_s: FloatArray,
-    official_s: FloatArray,
-    official_se_s: float,
-    apart_s: FloatArray | None,
-) -> Alignment:
     n, m = len(time_s), len(official_s)
     shifts = np.arange(1 - n, m)
     at = np.arange(n) + shifts[:, None]
     inside = (at >= 0) & (at < m)
     beside = np.full(at.shape, np.nan)
     beside[inside] = official_s[at[inside]]
-    known = np.isfinite(beside) & np.isfinite(time_s)
-    if not known.any():
+    beside[:, ~np.isfinite(time_s)] = np.nan
+    if not np.isfinite(beside).any():
         return Alignment(np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.bool_), 0.0, 0, 0)
-    sd = np.maximum(np.hypot(se_s, official_se_s), 1e-3)
-    score, same = _scores(time_s, beside, np.where(known, sd, np.nan))
-    if apart_s is not None:
-        score = score + _by_clock(apart_s, at, inside & known)
-    best = int(np.argmax(score))
-    others = score.copy()
-    others[best] = -np.inf
+    sd = np.where(np.isfinite(beside), np.maximum(np.hypot(se_s, official_se_s), 1e-3), np.nan)
+    near = None if apart_s is None else np.where(
+        inside, apart_s[np.arange(n), np.clip(at, 0, m - 1)], np.nan
+    )  # fmt: skip
+    best, other, sure, ratio = _best_shift(time_s, beside, sd, near, ratio)
+    each, same = _agreeing(beside - (1 + ratio) * time_s, sd)
+    lap_s = float(np.nanmedian(time_s))
+    if near is not None and same[best].any():
+        offset_s = np.nanmedian(near[best, same[best]])
+        with np.errstate(invalid="ignore"):
+            another = np.abs(near - offset_s) > CROSSING_WITHIN * lap_s
+        each, same = np.where(another, 0.0, each), same & ~another
+    path = _path(each)
+    agree = same[path, np.arange(n)]
+    numbers = np.where(agree, at[path, np.arange(n)] + 1, 0).astype(np.int64)
+    found = Alignment(numbers, agree, sure, int(shifts[best]) + 1, int(shifts[other]) + 1)
+    if apart_s is None:
+        found = _without_strays(found)
+    if not found.found:
+        return found
+    if apart_s is None:
+        return found._replace(numbers=_between(found, np.isfinite(time_s)))
+    return found._replace(numbers=_by_crossing(found, apart_s, lap_s))
+
+
+def _best_shift(
+    time_s: FloatArray, beside: FloatArray, sd: FloatArray, near: FloatArray | None, ratio: float
+) -> tuple[int, int, float, float]:
+    """Return the likeliest shift, the next, how sure the first is, and the clocks' ratio."""
+    gap = beside - (1 + ratio) * time_s
+    each, price, same, extra = _scores(time_s, gap, sd)
+    if near is not None:
+        price = price + _by_clock(np.where(np.isfinite(beside), near, np.nan))
+    best = int(np.argmax(each.sum(axis=1) + price))
+    # a shift that explains other laps is no rival: a lap may lack in between
+    score = each[:, same[best]].sum(axis=1) + price
     unrelated = len(score) * np.exp(-score[best])  # as likely beforehand as all shifts together
     sure = 1 / (np.exp(score - score[best]).sum() + unrelated)
-    numbers = np.where(inside[best], at[best] + 1, 0).astype(np.int64)
-    return Alignment(numbers, same[best], float(sure), int(shifts[best]) + 1,
-                     int(shifts[int(np.argmax(others))]) + 1)  # fmt: skip
+    others = np.where(np.arange(len(score)) == best, -np.inf, score)
+    return best, int(np.argmax(others)), float(sure), ratio + float(extra[best])
 
 
-def _scores(time_s: FloatArray, beside: FloatArray, sd: FloatArray) -> tuple[FloatArray, BoolArray]:
-    """Return each shift's log likelihood over that of unrelated laps, and which laps agree."""
-    gap = beside - time_s
+def _path(each: FloatArray) -> IntArray:
+    """Return the shift of each lap on the likeliest path; a change of shift has its price."""
+    shifts, laps = each.shape
+    change = np.log(LACKING / shifts)
+    score, came = each[:, 0].copy(), np.zeros((laps, shifts), dtype=np.int64)
+    for k in range(1, laps):
+        top = int(np.argmax(score))
+        stay = score >= score[top] + change
+        came[k] = np.where(stay, np.arange(shifts), top)
+        score = np.where(stay, score, score[top] + change) + each[:, k]
+    path = np.empty(laps, dtype=np.int64)
+    path[-1] = int(np.argmax(score))
+    for k in range(laps - 1, 0, -1):
+        path[k - 1] = came[k, path[k]]
+    return path
+
+
+def _without_strays(found: Alignment) -> Alignment:
+    """Drop laps that agree beside others that do not: one lap agrees with a wrong one at times."""
+    before, after = np.roll(found.same, 1), np.roll(found.same, -1)
+    before[0], after[-1] = False, False
+    same = found.same & (before | after)
+    return found._replace(numbers=np.where(same, found.numbers, 0), same=same)
+
+
+def _between(found: Alignment, usable: BoolArray) -> IntArray:
+    """Number laps that do not agree by their neighbours that do; 0 where that is not certain."""
+    numbers, at = found.numbers.copy(), np.flatnonzero(found.same)
+    for one, two in pairwise(at):
+        if numbers[two] - numbers[one] == two - one:
+            numbers[one:two] = numbers[one] + np.arange(two - one)
+    for edge, step in ((int(at[0]), -1), (int(at[-1]), 1)):
+        beyond = edge + step
+        if 0 <= beyond < len(numbers) and not usable[beyond]:  # out, in, from the grid
+            numbers[beyond] = numbers[edge] + step
+    return numbers
+
+
+def _by_crossing(found: Alignment, apart_s: FloatArray, lap_s: float) -> IntArray:
+    """Number laps that do not agree by the clock: the official crossing nearest to their end."""
+    numbers, at = found.numbers.copy(), np.flatnonzero(found.same)
+    for k in np.flatnonzero(~found.same):
+        near = at[np.argmin(np.abs(at - k))]
+        off = np.abs(apart_s[k] - apart_s[near, numbers[near] - 1])
+        if np.isfinite(off).any() and np.nanmin(off) < CROSSING_WITHIN * lap_s:
+            numbers[k] = int(np.nanargmin(off)) + 1
+    return numbers
+
+
+def _scores(
+    time_s: FloatArray, gap: FloatArray, sd: FloatArray
+) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
+    """Return each shift's log likelihood over that of unrelated laps, and which laps agree.
+
+    By lap, with what is to be added for a shift that needs a drift to explain them, and the drift.
+    """
     exact, same_exact = _agreeing(gap, sd)
     ratio = _median(gap / time_s)
-    drifting = np.abs(ratio) < MOST_DRIFT
     spread_s = 2 * MOST_DRIFT * np.nanmedian(time_s)
     laps = np.maximum(np.isfinite(gap).sum(axis=1), 1)
     width_s = np.sqrt(2 * np.pi / laps) * np.nan_to_num(_median(sd), nan=spread_s)
     price = np.log(DRIFTING) + np.log(np.minimum(width_s / spread_s, 1.0))
     free, same_free = _agreeing(gap - ratio[:, None] * time_s, sd)
-    free = np.where(drifting, free + price, -np.inf)
-    drifts = free > exact
-    return np.where(drifts, free, exact), np.where(drifts[:, None], same_free, same_exact)
+    with np.errstate(invalid="ignore"):
+        may = np.abs(ratio) < MOST_DRIFT
+    drifts = may & (free.sum(axis=1) + price > exact.sum(axis=1))
+    return (
+        np.where(drifts[:, None], free, exact),
+        np.where(drifts, price, 0.0),
+        np.where(drifts[:, None], same_free, same_exact),
+        np.where(drifts, ratio, 0.0),
+    )
 
 
 def _agreeing(gap: FloatArray, sd: FloatArray) -> tuple[FloatArray, BoolArray]:
     with np.errstate(invalid="ignore"):
         each = np.log(SPREAD_S / (sd * np.sqrt(2 * np.pi))) - 0.5 * (gap / sd) ** 2
         same = np.abs(gap) <= SAME_SD * sd
-    score: FloatArray = np.where(each > 0, each, 0.0).sum(axis=1)
-    return score, same
+    return np.where(each > 0, each, 0.0), same
 
 
 def _median(values: FloatArray) -> FloatArray:
@@ -155,17 +221,17 @@ def _median(values: FloatArray) -> FloatArray:
     return found
 
 
-def _by_clock(apart_s: FloatArray, at: IntArray, known: BoolArray) -> FloatArray:
+def _by_clock(near: FloatArray) -> FloatArray:
     """Return the log of how likely each shift is by the clock of the run sheet."""
-    n, m = apart_s.shape
-    apart = np.where(known, apart_s[np.arange(n), np.clip(at, 0, m - 1)], np.nan)
-    off = np.nan_to_num(np.abs(_median(apart)), nan=DAY_S)
-    near = (1 - SHEET_WRONG) * np.exp(-off / SHEET_S) / (2 * SHEET_S)
-    prior: FloatArray = np.log(near + SHEET_WRONG / DAY_S)
+    off = np.nan_to_num(np.abs(_median(near)), nan=DAY_S)
+    close = (1 - SHEET_WRONG) * np.exp(-off / SHEET_S) / (2 * SHEET_S)
+    prior = np.log(close + SHEET_WRONG / DAY_S)
     return np.asarray(prior - prior.max(), dtype=np.float64)
 
 
-def drift(ours_s: FloatArray, official_s: FloatArray, block: IntArray, se_s: float) -> Line:
+def drift(
+    ours_s: FloatArray, official_s: FloatArray, block: IntArray, se_s: float, step_se_s: float
+) -> Line:
     """Return how fast our clock runs against the official one: ppm, positive when ours is fast.
 
     The median of the slopes of all pairs [THEIL1950], which a third of wrong points cannot move.
@@ -179,6 +245,8 @@ def drift(ours_s: FloatArray, official_s: FloatArray, block: IntArray, se_s: flo
         Which of them belong together.
     se_s : float
         Standard error of a moment, s; the spread about the line is used where it is larger.
+    step_se_s : float
+        Standard error of an official lap time, s: moments are sums of them and wander.
     """
     i, j = np.triu_indices(len(ours_s), 1)
     joined = (block[i] == block[j]) & (official_s[i] != official_s[j])
@@ -187,15 +255,21 @@ def drift(ours_s: FloatArray, official_s: FloatArray, block: IntArray, se_s: flo
         return Line(float("nan"), float("nan"), 0)
     slopes = (ours_s[j] - ours_s[i]) / (official_s[j] - official_s[i]) - 1
     slope = float(np.median(slopes))
-    left, weight_s2, points = [], 0.0, 0
+    left, weight_s2, wander_s2, points = [], 0.0, 0.0, 0
     for name in np.unique(block):
         own = block == name
         rest = ours_s[own] - (1 + slope) * official_s[own]
         left.append(rest - np.median(rest))
-        weight_s2 += float(np.sum((official_s[own] - official_s[own].mean()) ** 2))
-        points += int(own.sum()) if own.sum() > 1 else 0
+        part_s2 = float(np.sum((official_s[own] - official_s[own].mean()) ** 2))
+        weight_s2 += part_s2
+        # slope of a random walk of n steps over a time t: 6/5 n (step / t)^2 [DP1988], weighed
+        steps, length_s = int(own.sum()) - 1, float(np.ptp(official_s[own]))
+        if steps:
+            wander_s2 += part_s2**2 * 1.2 * steps * (step_se_s / length_s) ** 2
+            points += steps + 1
     scatter_s = 1.4826 * float(np.median(np.abs(np.concatenate(left))))
     se = 1.05 * max(se_s, scatter_s) / np.sqrt(weight_s2)  # 1.05: what the median costs
+    se = np.hypot(se, np.sqrt(wander_s2) / weight_s2)
     return Line(1e6 * slope, 1e6 * float(se), points)
 
 

@@ -65,8 +65,13 @@ def jumps(
     if backward_rows:
         lost = moved / np.maximum(pace, RUNNING_MPS) - step_s
         back = ran & (lost > 0.5) & (step_s < GAP_SAMPLES * sample_s) & (moved > 3 * within)
-        found += [Jump(float(time_s[i]) - first_s, -float(lost[i]), True)
-                  for i in np.flatnonzero(back)]  # fmt: skip
+        places = np.flatnonzero(back)
+        # the way round a bend is longer than the straight: one jump is as long as its lost rows
+        by_s = lost[places] if len(places) > 1 else [backward_rows * sample_s] * len(places)
+        found += [
+            Jump(float(time_s[i]) - first_s, -float(by), True)
+            for i, by in zip(places, by_s, strict=True)
+        ]
     return tuple(sorted(found))
 
 

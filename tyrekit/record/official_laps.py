@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -21,8 +21,8 @@ PIT_MARKS = ("p", "pit", "1", "yes", "x", "true")
 # Laps nobody times, in usual laps; common practice, no source.
 ASSUMED_LAPS = {"out": 1.2, "in": 1.2, "formation": 1.8, "cool_down": 1.3}
 DISAGREEMENTS = (
-    "run_id", "session", "lap", "official_time_s", "logger_time_s", "typed_time_s", "gap_s",
-    "resolution_s", "counts_now",
+    "run_id", "session", "lap", "source", "official_time_s", "logger_time_s", "typed_time_s",
+    "gap_s", "resolution_s", "counts_now",
 )  # fmt: skip
 
 
@@ -243,38 +243,32 @@ def as_counted(laps: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
     return both.assign(lap=np.arange(1, len(both) + 1))
 
 
-def disagreements(ran: Sequence[Ran]) -> pd.DataFrame:
+def disagreements(ran: Sequence[Ran], drift: Mapping[str, float]) -> pd.DataFrame:
     """Return laps whose sources differ by more than their resolution, `DISAGREEMENTS`.
 
-    `gap_s` is the logger's or typed time less the one that counts; `resolution_s` what both
-    allow.
+    `gap_s` is the time of `source` (log or typed) less the one that counts; `resolution_s` what
+    both allow. A known drift of a run's logger (run id -> share) is no disagreement of its laps.
     """
-    rows = [row for one in ran for row in _differing(one)]
+    rows = [row for one in ran for row in _differing(one, drift.get(one.run_id, 0.0))]
     return pd.DataFrame(rows, columns=list(DISAGREEMENTS))
 
 
-def _differing(one: Ran) -> Iterator[tuple[object, ...]]:
+def _differing(one: Ran, drift: float) -> Iterator[tuple[object, ...]]:
     laps = one.laps
     whole = laps.get("line_to_line", pd.Series(False, laps.index)).astype(bool)
-    official = laps["official_time_s"].where(whole)
-    official_se = laps["lap_time_se_s"]
+    official, official_se = laps["official_time_s"].where(whole), laps["lap_time_se_s"]
     logger_se = laps.get("logger_se_s", laps["lap_time_se_s"])
-    typed_se = laps["typed_time_s"].map(typed_se_s, na_action="ignore")
+    typed, typed_se = laps["typed_time_s"], laps["typed_time_s"].map(typed_se_s, na_action="ignore")
     logged = laps["logger_time_s"].where(~laps["kind"].isin(["out", "in"]))
-    for time_s, beside, se, counts in (
-        (logged, official, np.hypot(logger_se, official_se), "official"),
-        (laps["typed_time_s"], official, np.hypot(typed_se, official_se), "official"),
-        (
-            laps["typed_time_s"],
-            logged.where(official.isna()),
-            np.hypot(typed_se, logger_se),
-            "logger",
-        ),
+    for source, time_s, beside, se, counts in (
+        ("log", logged / (1 + drift), official, np.hypot(logger_se, official_se), "official"),
+        ("typed", typed, official, np.hypot(typed_se, official_se), "official"),
+        ("typed", typed, logged.where(official.isna()), np.hypot(typed_se, logger_se), "logger"),
     ):
         gap, allowed = time_s - beside, DIFFER_SD * se
         for i in laps.index[gap.abs() > allowed + 1e-9]:
             lap = laps.loc[i]
             yield (
-                one.run_id, one.session, int(lap["lap"]), official[i], lap["logger_time_s"],
-                lap["typed_time_s"], gap[i], allowed[i], counts,
+                one.run_id, one.session, int(lap["lap"]), source, official[i], lap["logger_time_s"],
+                typed[i], gap[i], allowed[i], counts,
             )  # fmt: skip

@@ -277,8 +277,7 @@ def _with_clock(ran: Ran, log: LogData, channels: pd.DataFrame, made: Cut) -> Ra
     for jump in found:
         ends_s = laps["start_s"] + laps["lap_time_s"]
         over = (laps["start_s"] <= jump.at_s) & (jump.at_s < ends_s) & (laps["source"] == "log")
-        untold = over & (laps["kind"] == "timed") & (laps["reason"] == "")
-        laps.loc[untold, "reason"] = f"{CLOCK_SET} by {jump.by_s:+.2f} s"
+        laps.loc[over & (laps["kind"] == "timed"), "reason"] = f"{CLOCK_SET} by {jump.by_s:+.2f} s"
     return replace(ran, laps=laps, jumps=found, clock_s=first_s)
 
 

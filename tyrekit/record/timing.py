@@ -29,6 +29,7 @@ CLOCKS = (
     "run_id", "session", "first_lap", "usable_laps", "matched_laps", "sure", "offset_s",
     "offset_se_s", "drift_ppm", "drift_se_ppm", "note",
 )  # fmt: skip
+PLAIN_PPM = 300.0  # a drift worth knowing when other runs are compared
 EARLY_S = 90.0  # a run sheet's start may be later than the car's first lap by this
 
 
@@ -45,7 +46,8 @@ class Timed:
         The official laps, each with the run and lap it was found to be.
     clocks : DataFrame
         One row per run that was compared, `CLOCKS`. `first_lap` is the official number of the
-        run's first lap; `offset_s` the timing's clock less that of the run sheet and log;
+        run's first lap; `offset_s` the timing's clock less that of the run sheet and log, halfway
+        through the laps that agree;
         `drift_ppm` is positive when the logger's clock is fast.
     disagreements : DataFrame
         Laps whose sources differ by more than their resolution.
@@ -83,35 +85,60 @@ def timed(ran: Sequence[Ran], official: Official, event: Event) -> Timed:
         The sessions.
     """
     runs = {one.run_id: one for one in ran}
-    laps = official.laps.copy()
-    clocks, notes, unused = [], list(official.notes), []
+    laps = official.laps[official.laps["lap"] > 0]
+    notes, unused = list(official.notes), []
+    compared = _all_compared(ran, laps, event)
     for session in event.sessions:
-        rows = laps[(laps["session"] == session.id) & (laps["lap"] > 0)]
+        rows = laps[laps["session"] == session.id]
         own = [one for one in ran if one.session == session.id]
+        if len(rows) and not own:
+            unused.append(f"{session.id}: {len(rows)} official laps, no run in the book")
         if not len(rows) or not own:
-            if len(rows):
-                unused.append(f"{session.id}: {len(rows)} official laps, no run in the book")
             continue
-        compared = _compared(own, rows, session)
-        clocks += [one.clock for one in compared]
-        found, said = _matched(compared, rows, session)
-        notes += said
+        found, said = _matched(compared[session.id], rows, session)
         made, left = _made(own, found, rows, session)
+        notes += said
         unused += left
         runs |= {one.run_id: one for one in (*found.values(), *made)}
     changed = tuple(runs[one.run_id] for one in ran)
+    clocks = [one.clock for own in compared.values() for one in own]
     table = pd.DataFrame(clocks, columns=list(CLOCKS))
     return Timed(
         ran=changed,
-        official=replace(official, laps=_placed(laps, changed)),
+        official=replace(official, laps=_placed(official.laps, changed)),
         clocks=table,
-        disagreements=disagreements(changed),
+        disagreements=disagreements(changed, _drifts(table)),
         unused=tuple(unused),
         notes=(*notes, *_words(changed, table, event)),
     )
 
 
-def _compared(own: Sequence[Ran], rows: pd.DataFrame, session: Session) -> list[_Compared]:
+def _all_compared(
+    ran: Sequence[Ran], laps: pd.DataFrame, event: Event
+) -> dict[str, list[_Compared]]:
+    """Align every session; once more when the logger's clock is seen to drift, knowing that."""
+
+    def aligned_at(ratio: float) -> dict[str, list[_Compared]]:
+        return {
+            session.id: _compared([r for r in ran if r.session == session.id], rows, session, ratio)
+            for session in event.sessions
+            if len(rows := laps[laps["session"] == session.id])
+        }
+
+    first = aligned_at(0.0)
+    clocks = [one.clock for own in first.values() for one in own if one.clock["matched_laps"]]
+    ppm, se = (np.array([row[n] for row in clocks], dtype=np.float64)
+               for n in ("drift_ppm", "drift_se_ppm"))  # fmt: skip
+    plain = np.abs(ppm) > np.maximum(5 * se, PLAIN_PPM)
+    if not plain.any():
+        return first
+    surest = int(np.argmin(np.where(plain, se, np.inf)))
+    return aligned_at(1 / (1 + 1e-6 * float(ppm[surest])) - 1)
+
+
+def _compared(
+    own: Sequence[Ran], rows: pd.DataFrame, session: Session, ratio: float
+) -> list[_Compared]:
     """Align each run of a session with the official laps that earlier runs leave."""
     found: list[_Compared] = []
     last = 0
@@ -126,7 +153,7 @@ def _compared(own: Sequence[Ran], rows: pd.DataFrame, session: Session) -> list[
         alignment = aligned(
             laps["lap_time_s"].where(usable).to_numpy(dtype=np.float64),
             laps["lap_time_se_s"].to_numpy(dtype=np.float64),
-            official, float(rows["lap_time_se_s"].max()), apart,
+            official, float(rows["lap_time_se_s"].max()), apart, ratio,
         )  # fmt: skip
         clock = _clock(one, alignment, rows, apart) | {"usable_laps": int(usable.sum())}
         found.append(_Compared(one, alignment, clock))
@@ -193,13 +220,9 @@ def _clock(
         row["offset_s"] = float(np.nanmedian(gaps))
         row["offset_se_s"] = 1.2533 * error / np.sqrt(len(at))
     if one.cut is not None:
-        line = drift(*_moments(one, found, rows), np.hypot(se, _step_se(rows)))
+        line = drift(*_moments(one, found, rows), se, float(rows["lap_time_se_s"].max()))
         row["drift_ppm"], row["drift_se_ppm"] = line.ppm, line.se_ppm
     return row
-
-
-def _step_se(rows: pd.DataFrame) -> float:
-    return float(rows["lap_time_se_s"].max())
 
 
 def _moments(
@@ -290,7 +313,7 @@ def _of_run(mine: pd.DataFrame, one: Ran, later: Sequence[Ran], session: Session
         return mine
     waiting = [r for r in later if not len(r.laps)]
     if mine["crossed_at"].notna().all():
-        until = later[0].start if later else pd.Timestamp.max.tz_localize("UTC")
+        until = later[0].start if later else mine["crossed_at"].max()
         late = pd.Timedelta(seconds=EARLY_S)
         return mine[(mine["crossed_at"] > one.start - late) & (mine["crossed_at"] < until + late)]
     if not waiting:
@@ -311,6 +334,12 @@ def _placed(laps: pd.DataFrame, ran: Sequence[Ran]) -> pd.DataFrame:
             if (i := at.get((one.session, number))) is not None:
                 laps.loc[i, ["run_id", "run_lap"]] = [one.run_id, lap]
     return laps
+
+
+def _drifts(clocks: pd.DataFrame) -> dict[str, float]:
+    """Return run id -> the share by which its logger's clock is fast, where that is plain."""
+    plain = clocks[clocks["drift_ppm"].abs() > 3 * clocks["drift_se_ppm"]]
+    return dict(zip(plain["run_id"], 1e-6 * plain["drift_ppm"], strict=True))
 
 
 def _ranges(numbers: Sequence[int]) -> str:

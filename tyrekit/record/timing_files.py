@@ -286,11 +286,11 @@ def lap_seconds(text: str) -> tuple[float, int]:
     if text in NOTHING:
         return float("nan"), 0
     match = SECONDS.fullmatch(text)
-    whole = match and float(f"{match[3]}.{match[4] or 0}")
-    if not match or not whole or (match[2] and whole >= 60):
+    rest = float(f"{match[3]}.{match[4] or 0}") if match else 0.0
+    minutes = int(match[2] or 0) + 60 * int(match[1] or 0) if match else 0
+    if not match or 60 * minutes + rest <= 0 or (match[2] and rest >= 60):
         raise ValueError(f"{text!r} is no lap time", "it is seconds or m:ss.s, more than nothing")
-    minutes = int(match[2] or 0) + 60 * int(match[1] or 0)
-    return round(60 * minutes + whole, 6), len(match[4] or "")
+    return round(60 * minutes + rest, 6), len(match[4] or "")
 
 
 def _clock(text: str, session: Session, reading: _Reading) -> datetime | None:

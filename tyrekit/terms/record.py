@@ -18,6 +18,8 @@ RECORD: dict[str, Term] = {
     "typed_time_s": Term("s", "lap time as typed in the book"),
     "gap_s": Term("s", "one source's lap time less the one that counts"),
     "resolution_s": Term("s", "difference that two sources' resolution allows"),
+    "offsets_s": Term("s", "each run's official clock less that of run sheet and log"),
+    "step_se_s": Term("s", "standard error of an official lap time from its last digit"),
     "offset_s": Term("s", "official clock less that of run sheet and log"),
     "offset_se_s": Term("s", "standard error of the clocks' offset"),
     "drift_ppm": Term("", "how fast the logger's clock runs against the official one, ppm"),
