@@ -228,7 +228,8 @@ def test_saved_and_loaded(found):
 
 def test_summary_answers_the_engineer(found):
     text = found.summary()
-    for words in ("timed lap, practice", "channel scale", "% from data", "laps of 4 sessions",
+    for words in ("timed lap of practice", "channel must be multiplied", "% from data",
+                  "laps of 4 sessions",
                   "4 tank balances", "surer by"):  # fmt: skip
         assert words in text
 

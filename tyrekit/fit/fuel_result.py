@@ -220,22 +220,27 @@ class FuelUseResults(FitResult):
 
     def summary(self) -> str:
         """Return what was found, how sure, from what, and what would make it surer."""
-        use, race = self.use_by_kind().loc["timed"], self.use_by_kind(race=True).loc["timed"]
-        scale, share = self.flow_scale, self.rests_on["data_share"]
-        spreads = self.spreads
+        use, race = self.use_by_kind(), self.use_by_kind(race=True).loc["timed"]
+        scale, share, spreads = self.flow_scale, self.rests_on["data_share"], self.spreads
+        half = t_quantile(0.95, self.df)
+        timed = use.loc["timed"]
+        others = ", ".join(f"{kind} {use.loc[kind, 'mean']:.2f}" for kind in SHARES)
         lines = [
-            "Fuel use",
-            f"  timed lap, practice  {use['mean']:.3f} kg  (90 %: {use['lower']:.3f} to "
-            f"{use['upper']:.3f}), {100 * share['use_kg_per_lap']:.0f} % from data",
-            f"  timed lap, race      {race['mean']:.3f} kg  (90 %: {race['lower']:.3f} to "
-            f"{race['upper']:.3f}), shift {100 * share['race_shift_pct']:.0f} % from data",
-            f"  channel scale        {scale.mean:.4f} ± {scale.sd:.4f}, "
+            "Fuel use: what the car burns per lap, weighed against fills and drains",
+            f"  a timed lap of practice burns {timed['mean']:.3f} kg ({timed['lower']:.3f} to "
+            f"{timed['upper']:.3f}), {100 * share['use_kg_per_lap']:.0f} % from data",
+            f"  a timed lap of a race burns {race['mean']:.3f} kg ({race['lower']:.3f} to "
+            f"{race['upper']:.3f}); how a race differs is {100 * share['race_shift_pct']:.0f} % "
+            "from data",
+            f"  other laps, kg: {others}",
+            f"  the fuel channel must be multiplied by {scale.mean:.4f} ± {half * scale.sd:.4f}, "
             f"{100 * share['flow_scale']:.0f} % from data",
-            f"  lap to lap {spreads.lap_pct:.1f} %, session to session "
-            f"{spreads.session_pct:.1f} % ({spreads.session_df:.0f} df)",
-            f"  from {spreads.laps} laps of {spreads.sessions} sessions and "
+            f"  use differs by {spreads.lap_pct:.1f} % from lap to lap and by "
+            f"{spreads.session_pct:.1f} % from session to session",
+            f"  rests on {spreads.laps} logged laps of {spreads.sessions} sessions and "
             f"{self._balances_used()} tank balances; {len(self.left_out)} rows left out",
             f"  surer by: {self._surer()}",
+            "  brackets and ± hold 90 %; a load comes from the whole distribution, not from these",
         ]
         return "\n".join([*lines, *(f"  note: {note}" for note in self.notes)])
 
