@@ -47,7 +47,7 @@ def test_cost_is_the_weighted_sum_of_losses_from_the_definition():
     counted = {"P1": 9, "R1": 14, "R2": 20}
     value = {"P1": 0.0, "Q": 2.0, "R1": 1.0, "R2": 1.5}
     rates = np.array(list(RATE_MM.values()))
-    share = dict(zip(CORNERS, 0.9 / 4 + 0.1 * rates / rates.sum(), strict=True))
+    share = dict(zip(CORNERS, 0.25 / 4 + 0.75 * rates / rates.sum(), strict=True))
     total = 0.0
     for _, row in found.table.iterrows():
         laps = (1, 2)  # qualifying: mean of the first two timed laps
@@ -59,6 +59,20 @@ def test_cost_is_the_weighted_sum_of_losses_from_the_definition():
         assert row["expected_loss_s"] == pytest.approx(lost, abs=1e-9)
         total += value[row["session"]] * lost
     assert found.cost_s == pytest.approx(total, abs=1e-3)
+
+
+def test_corner_shares_follow_wear_as_far_as_believed():
+    rates = np.array(list(RATE_MM.values()))
+    text = "[beliefs.tyre_plan.%s]\nmean = %s\nsd = 0.2\n"
+    for mean in (0.0, 0.4, 1.0):
+        found = plan(make_event(text % ("loss_follows_wear", mean)), make_tyres())
+        share = (1 - mean) / 4 + mean * rates / rates.sum()
+        assert found.problem.corner_share == pytest.approx(share)
+        assert any(f"FL {100 * share[0]:.0f} %" in note for note in found.notes)
+    with pytest.raises(EventError, match="loss_follows_wear"):
+        plan(make_event(text % ("follows_wear", 0.5)), make_tyres())
+    with pytest.raises(EventError, match=r"cannot be 1\.5"):
+        plan(make_event(text % ("loss_follows_wear", 1.5)), make_tyres())
 
 
 def test_tread_goes_down_by_the_wear_of_the_corners_run():

@@ -7,6 +7,8 @@ Kind of the expected numbers: closed form by enumeration (small events) and othe
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import count
+from pathlib import Path
 
 import checker
 import numpy as np
@@ -14,6 +16,7 @@ import programme_model
 import pytest
 from random_events import middle_case, plan_of_table, problem_of, small_case
 
+from tyrekit.plan import effort
 from tyrekit.plan import optimum as optimum_module
 from tyrekit.plan.allocation import plan_problem
 from tyrekit.plan.alternatives import distinct_plans, session_ages, signature_keys
@@ -182,6 +185,32 @@ def test_a_plan_out_of_time_says_how_far_it_may_be_from_the_best():
     start = Whole(UNKNOWN, pool[:0], bound=relaxed.bound)
     kept = optimum_module._better(start, rough, relaxed, 0.0)
     assert kept.status == "feasible" and kept.bound <= found.cost <= kept.cost
+
+
+def test_searches_are_limited_in_work_and_say_so_when_short():
+    case = middle_case(11)
+    found, relaxed, graph = solved(case)
+    keys = session_ages(graph)
+    short = [distinct_plans(relaxed, found, keys, 50, work=2e5) for _ in range(2)]
+    assert short[0].reason == "the list of other plans is short: the work allowed for it was done"
+    assert [p.cost for p in short[0].plans] == [p.cost for p in short[1].plans]
+    longer = distinct_plans(relaxed, found, keys, 50, work=4e5)
+    costs = [plan.cost for plan in longer.plans]
+    assert costs[: len(short[0].plans)] == [plan.cost for plan in short[0].plans]
+
+
+def test_only_the_last_resort_looks_at_the_clock(monkeypatch):
+    plan_room = Path(effort.__file__).parent
+    modules = (
+        "allocation alternatives clash fork graph next_session optimum outlook pricing relaxation"
+        " search signature worth"
+    )
+    for name in modules.split():
+        assert "import time" not in (plan_room / f"{name}.py").read_text(encoding="utf-8"), name
+    clock = count(0, 1000)
+    monkeypatch.setattr(effort.time, "monotonic", lambda: float(next(clock)))
+    found, relaxed, graph = solved(middle_case(11))
+    assert "this machine is slow" in distinct_plans(relaxed, found, session_ages(graph), 5).reason
 
 
 def test_impossible_is_an_answer_with_reasons():

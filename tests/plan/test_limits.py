@@ -22,8 +22,8 @@ ONE_OF_EACH = {
     ),
     "start_on": ('session = "R1"\nsame_as = "Q"', "R1 starts on the tyres used in Q"),
     "minimum_tread": (
-        "mm = 3.6\nconfidence_pct = 90.0",
-        "at least 3.6 mm of tread at the end of every session (90 % confidence)",
+        "mm = 3.9\nconfidence_pct = 90.0",
+        "at least 3.9 mm of tread at the end of every session (90 % confidence)",
     ),
     "longest_life": (
         "laps = 31\nheat_cycles = 4\nkm = 100.0",
@@ -87,9 +87,9 @@ def test_start_on_takes_the_very_tyres():
 
 def test_minimum_tread_holds_at_the_stated_confidence():
     held = plan("minimum_tread")
-    assert held.table["tread_end_low_mm"].min() >= 3.6
-    assert plan().table["tread_end_low_mm"].min() < 3.6
-    near = held.table["tread_end_low_mm"].min() - 3.6 < 0.06
+    assert held.table["tread_end_low_mm"].min() >= 3.9
+    assert plan().table["tread_end_low_mm"].min() < 3.9
+    near = held.table["tread_end_low_mm"].min() - 3.9 < 0.06
     assert limit_of(held).binds(held.table, held.problem) == near
 
 
@@ -154,7 +154,7 @@ def test_axle_and_side_of_the_tyre_list_are_obeyed():
     [
         ("new_tyres", 0, "at most 5 new tyres over the event"),
         ("pool", 0, "at most 8 different tyres over Q, R1, marked tyres only"),
-        ("minimum_tread", 0, ONE_OF_EACH["minimum_tread"][1].replace("3.6", "3.3")),
+        ("minimum_tread", 0, ONE_OF_EACH["minimum_tread"][1].replace("3.9", "3.6")),
         ("longest_life", 0, "no tyre past 34 laps or 4 heat cycles or 100 km"),
         ("longest_life", 1, "no tyre past 31 laps or 7 heat cycles or 100 km"),
         ("longest_life", 2, "no tyre past 31 laps or 4 heat cycles or 103 km"),
@@ -172,7 +172,7 @@ def test_easings_end():
     assert unmarked(1).words() == "at most 5 different tyres over Q, R1" and unmarked(2) is None
     assert spare.easings()[0](1).words() == "a usable spare per axle for R2"
     tread = limit_of(plan("minimum_tread")).easings()[0]
-    assert tread(36).rule.mm == 0 and tread(37) is None
+    assert tread(39).rule.mm == 0 and tread(40) is None
     for kind in ("same_side", "start_on", "scrubbed_before", "lock"):
         assert limit_of(plan(kind)).easings() == ()
 

@@ -17,7 +17,8 @@ from tyrekit.errors import EventError
 from tyrekit.plan.allocation import allocate
 from tyrekit.plan.fork import fork
 from tyrekit.plan.next_session import chance_least, rank_next
-from tyrekit.plan.worth import agreement, worth
+from tyrekit.plan.outlook import agreement, outlook
+from tyrekit.plan.worth import worth
 from tyrekit.record.event import Lock
 
 LIMITS = """
@@ -92,7 +93,7 @@ def test_later_cost_is_the_optimum_with_that_choice_locked(best, ranked):
 
 def test_seconds_of_the_session_are_the_stand_ins(ranked):
     """Ten laps older and two heat cycles on one axle: share x (10 x 0.05 + 2 x 0.04) s."""
-    share = {"front": 0.9 / 2 + 0.1 * 0.115 / 0.18, "rear": 0.9 / 2 + 0.1 * 0.065 / 0.18}
+    share = {"front": 0.25 / 2 + 0.75 * 0.115 / 0.18, "rear": 0.25 / 2 + 0.75 * 0.065 / 0.18}
     first = axle_sets(ranked.table.iloc[0])
     for _, row in ranked.table.iterrows():
         apart = 0.0
@@ -154,14 +155,36 @@ def test_one_more_tyre_is_worth_what_solving_with_it_gives(best):
 def test_agreement_counts_plans_with_the_same_next_choice():
     found = plan(alternatives=5)
     table = agreement(found)
-    assert list(table["axle"]) == ["front", "rear"] and (table["of"] == 6).all()
-    every = [found, *found.alternatives]
-    for axle, count in zip(("F", "R"), table["plans"], strict=True):
-        ages = [
-            sorted(p.table.query(f"session == 'Q' and corner.str[0] == '{axle}'")["age_laps"])
-            for p in every
-        ]
-        assert count == sum(one == ages[0] for one in ages)
+    assert list(table["axle"]) == ["front", "rear", "both"] and (table["of"] == 6).all()
+    assert (table["within_s"] == found.alternatives[-1].difference_s).all()
+    starts = []
+    for one in (found, *found.alternatives):
+        rows = one.table[one.table["session"] == "Q"].set_index("corner")["age_laps"]
+        starts.append((sorted(rows[["FL", "FR"]]), sorted(rows[["RL", "RR"]])))
+    front, rear = (sum(start[at] == starts[0][at] for start in starts) for at in (0, 1))
+    assert list(table["plans"]) == [front, rear, sum(start == starts[0] for start in starts)]
+
+
+def test_outlook_says_who_wins_how_often_and_which_limit_binds():
+    found = plan(alternatives=3)
+    seen = outlook(found)
+    rivals = seen.rivals
+    assert list(rivals["plan"]) == [1, 2, 3] and rivals["difference_s"].is_monotonic_increasing
+    assert (rivals[["chance_plan", "chance_rival", "chance_tie"]].sum(axis=1) == 1).all()
+    assert rivals["chance_plan"].iloc[0] == found.chance_best
+    assert rivals["chance_tie"].iloc[0] == found.chance_tie
+    assert (rivals["lower_s"] <= rivals["difference_s"]).all()
+    assert (rivals["difference_s"] <= rivals["upper_s"]).all()
+    limits = seen.limits.set_index("limit")
+    assert list(limits.index) == [limit.words() for limit in found.problem.limits]
+    new = limits.loc["at most 4 new tyres over the event"]
+    used = {t for t in found.table["tyre_id"] if t.startswith("N")}
+    assert new["binds"] == (len(used) == 4)
+    gain = found.cost_s - plan(LIMITS.replace("most = 4", "most = 5")).cost_s
+    assert new["step_s"] == pytest.approx(gain, abs=1e-9)
+    assert (limits["dropped_s"] >= limits["step_s"].fillna(0) - 1e-9).all()
+    none = outlook(plan('[[limit]]\nkind = "longest_life"\nlaps = 3\n'))
+    assert not len(none.rivals) and not len(none.limits) and not len(none.worth)
 
 
 def test_dry_and_wet_scenarios_and_what_is_common():

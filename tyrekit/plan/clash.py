@@ -46,7 +46,7 @@ class Change:
 class Clash:
     """The smallest set of limits that clash, and repairs: changes that together are enough.
 
-    Without limits, `missing` says what no easing can mend.
+    `missing` says what stands in the tyre list and no easing can mend.
     """
 
     limits: tuple[PlanLimit, ...] = ()
@@ -57,7 +57,8 @@ class Clash:
     @property
     def blocked_by(self) -> tuple[str, ...]:
         """What clashes, in words."""
-        return (self.missing,) if self.missing else tuple(one.words() for one in self.limits)
+        missing = (self.missing,) if self.missing else ()
+        return (*(one.words() for one in self.limits), *missing)
 
     @property
     def repair_words(self) -> tuple[str, ...]:
@@ -81,7 +82,8 @@ def clash(problem: AllocationProblem, questions: int = QUESTIONS) -> Clash:
         if search.cut_short
         else ()
     )
-    return Clash(tuple(problem.limits[i] for i in sorted(core)), tuple(found), notes=notes)
+    limits = tuple(problem.limits[i] for i in sorted(core))
+    return Clash(limits, tuple(found), _wrong_corners(problem, limits), notes)
 
 
 def is_possible(problem: AllocationProblem, work: float = CHECK_WORK) -> bool | None:
@@ -205,6 +207,18 @@ class _Search:
         eased = easing(high)
         if eased is not None:
             yield high, eased
+
+
+def _wrong_corners(problem: AllocationProblem, limits: Sequence[PlanLimit]) -> str:
+    """Return in words which locked tyres the tyre list keeps from their corner; often none."""
+    locked = sorted({pair for limit in limits for pair in limit.locked().items()})
+    tyres = {tyre.tyre_id: tyre for tyre in problem.tyres}
+    said = []
+    for corner, tyre_id in locked:
+        open_to = [CORNERS[c] for c in sorted(tyres[tyre_id].corners)]
+        if corner not in open_to:
+            said.append(f"{tyre_id} goes on {' '.join(open_to) or 'no corner'} only")
+    return f"the tyre list: {', '.join(dict.fromkeys(said))}" if said else ""
 
 
 def too_few(problem: AllocationProblem) -> str:

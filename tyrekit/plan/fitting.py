@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -53,51 +55,64 @@ def _when(graph: StateGraph, path: Ints) -> list[tuple[int, int]]:
 
 def plan_table(graph: StateGraph | None, paths: Ints | None) -> pd.DataFrame:
     """Return the plan row by row, in the order of sessions and corners; empty without one."""
-    rows: list[tuple[object, ...]] = []
-    if graph is not None and paths is not None:
-        for tyre, path in assigned(graph, paths):
-            rows += _rows_of(graph, tyre, path)
-    table = pd.DataFrame(rows, columns=["order", *COLUMNS])
-    table = table.sort_values("order", kind="stable").drop(columns="order")
-    return table.reset_index(drop=True).astype({"locked": bool})
-
-
-def _rows_of(graph: StateGraph, tyre: TyreState, path: Ints) -> list[tuple[object, ...]]:
+    if graph is None or paths is None or not len(paths):
+        return pd.DataFrame(columns=list(COLUMNS)).astype({"locked": bool})
     problem, arcs = graph.problem, graph.arcs
-    locked, losses = locked_corners(problem), expected_table(problem)
+    given = assigned(graph, paths)
+    paths = np.array([path for _, path in given])
+    of, at = np.nonzero(arcs.runs[paths])
+    order = np.lexsort((arcs.corner[paths[of, at]], at))
+    of, at = of[order], at[order]
+    arc, tyres = paths[of, at], [given[i][0] for i in of]
+    corner = arcs.corner[arc]
+    stint_laps = np.array([stint.tyre_laps for stint in problem.stints])
+    laps = np.zeros((*paths.shape, 4), dtype=np.int64)
+    laps[of, at, corner] = stint_laps[at]
+    after = laps.cumsum(axis=1)[of, at]
+    tread = partial(_tread_mm, tyres)
+    stints, locked = [problem.stints[i] for i in at], locked_corners(problem)
+    names = [CORNERS[c] for c in corner]
     high = problem.wear_high[max(problem.wear_high)]
-    rows: list[tuple[object, ...]] = []
-    after = np.zeros(4, dtype=np.int64)
-    for arc in path[arcs.runs[path]]:
-        stint, corner = problem.stints[arcs.stint[arc]], int(arcs.corner[arc])
-        before = after
-        after = before + stint.tyre_laps * (np.arange(4) == corner)
-        age, cycles = int(arcs.age_laps[arc]), int(arcs.heat_cycles[arc])
-        loss_s = losses.stint_s(stint, np.array([age]), np.array([cycles]))[0, 0]
-        name = CORNERS[corner]
-        rows.append(
-            (
-                4 * int(arcs.stint[arc]) + corner,
-                stint.session,
-                stint.number,
-                name,
-                tyre.tyre_id,
-                age,
-                age + stint.tyre_laps,
-                cycles,
-                tyre.distance_km + after.sum() * problem.lap_km,
-                max(tyre.tread_mm - _worn(problem.wear, before, tyre), 0.0),
-                max(tyre.tread_mm - _worn(problem.wear, after, tyre), 0.0),
-                max(tyre.tread_low_mm - _worn(high, after, tyre), 0.0),
-                float(loss_s * problem.corner_share[corner]),
-                stint.number == 1 and (stint.session, name) in locked,
-            )
-        )
-    return rows
+    return pd.DataFrame(
+        {
+            "session": [stint.session for stint in stints],
+            "stint": [stint.number for stint in stints],
+            "corner": names,
+            "tyre_id": [tyre.tyre_id for tyre in tyres],
+            "age_laps": arcs.age_laps[arc],
+            "age_end_laps": arcs.age_laps[arc] + stint_laps[at],
+            "heat_cycles": arcs.heat_cycles[arc],
+            "distance_km": [t.distance_km for t in tyres] + after.sum(axis=1) * problem.lap_km,
+            "tread_start_mm": tread("tread_mm", problem.wear, after - laps[of, at]),
+            "tread_end_mm": tread("tread_mm", problem.wear, after),
+            "tread_end_low_mm": tread("tread_low_mm", high, after),
+            "expected_loss_s": _expected_loss_s(graph, arc),
+            "locked": [
+                stint.number == 1 and (stint.session, name) in locked
+                for stint, name in zip(stints, names, strict=True)
+            ],
+        }
+    )
 
 
-def _worn(wear: WearTable, laps: Ints, tyre: TyreState) -> float:
-    return float(wear.worn_mm(laps[None, :], np.array([tyre.age_laps]))[0])
+def _tread_mm(tyres: Sequence[TyreState], depth: str, wear: WearTable, laps: Ints) -> Floats:
+    """Return the tread left of each tyre's `depth` now after laps on each corner."""
+    now_mm = np.array([getattr(tyre, depth) for tyre in tyres])
+    worn_mm = wear.worn_mm(laps, np.array([tyre.age_laps for tyre in tyres]))
+    left_mm: Floats = np.maximum(now_mm - worn_mm, 0.0)
+    return left_mm
+
+
+def _expected_loss_s(graph: StateGraph, arc: Ints) -> Floats:
+    """Return the seconds each running arc is expected to lose, not weighted."""
+    problem, arcs = graph.problem, graph.arcs
+    losses, lost_s = expected_table(problem), np.zeros(len(arc))
+    for at, stint in enumerate(problem.stints):
+        here = arcs.stint[arc] == at
+        own = arc[here]
+        lost_s[here] = losses.stint_s(stint, arcs.age_laps[own], arcs.heat_cycles[own])[0]
+    share: Floats = problem.corner_share[arcs.corner[arc]]
+    return lost_s * share
 
 
 def spare_table(graph: StateGraph | None, paths: Ints | None) -> pd.DataFrame:
@@ -127,12 +142,14 @@ def drawn_costs_s(problem: AllocationProblem, table: pd.DataFrame) -> Floats:
 def drawn_losses_s(problem: AllocationProblem, table: pd.DataFrame) -> dict[int, Floats]:
     """Return the seconds lost in each stint in each draw, stint -> (draws,)."""
     losses = drawn_table(problem)
+    session, number = table["session"].to_numpy(str), table["stint"].to_numpy(int)
+    corner = np.array([CORNERS.index(name) for name in table["corner"]], dtype=np.int64)
+    ages, cycles = table["age_laps"].to_numpy(int), table["heat_cycles"].to_numpy(int)
     lost_s = {}
     for at, stint in enumerate(problem.stints):
-        rows = table[(table["session"] == stint.session) & (table["stint"] == stint.number)]
-        share = problem.corner_share[[CORNERS.index(corner) for corner in rows["corner"]]]
-        ages, cycles = rows["age_laps"].to_numpy(int), rows["heat_cycles"].to_numpy(int)
-        lost_s[at] = losses.stint_s(stint, ages, cycles) @ share
+        here = (session == stint.session) & (number == stint.number)
+        share = problem.corner_share[corner[here]]
+        lost_s[at] = losses.stint_s(stint, ages[here], cycles[here]) @ share
     return lost_s
 
 

@@ -7,7 +7,7 @@ tyre alone stand in `tyre_limits`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Hashable, Iterable, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import takewhile
 
@@ -198,6 +198,10 @@ class MatchedAxleLimit(PlanLimit):
         """Bound the difference of ages both ways."""
         return matched_rows(moves, len(problem.stints), self.rule.laps)
 
+    def most_apart_laps(self) -> float:
+        """Return the rule's laps."""
+        return self.rule.laps
+
     def cuts(self, moves: Moves, problem: AllocationProblem, usage: Floats) -> list[Row]:
         """Return pairs of ages that cannot go together and that `usage` mixes."""
         return matched_cuts(moves, len(problem.stints), self.rule.laps, usage)
@@ -260,6 +264,10 @@ class LockLimit(PlanLimit):
             f"{corner} {self.rule.tyres[corner]}" for corner in sorted(self.rule.tyres)
         )
         return f"the lock of {self.rule.session} to {tyres}"
+
+    def locked(self) -> Mapping[str, str]:
+        """Return the rule's tyres."""
+        return {str(corner): tyre for corner, tyre in self.rule.tyres.items()}
 
     def key(self, tyre: TyreState, problem: AllocationProblem) -> Hashable:
         """A locked tyre is one of a kind."""

@@ -233,6 +233,10 @@ class PlanLimit:
         """Return whether it may ask on which corners this tyre has run its laps."""
         return False
 
+    def locked(self) -> Mapping[str, str]:
+        """Return the tyre it asks for by corner name; empty for all but locks."""
+        return {}
+
     def memory(self, problem: AllocationProblem) -> Memory | None:
         """Return the fact it needs remembered, if any."""
         return None
@@ -257,6 +261,10 @@ class PlanLimit:
     def rows(self, moves: Moves, problem: AllocationProblem, bit: int) -> list[Row]:
         """Return its linear rules over all moves of the graph."""
         return []
+
+    def most_apart_laps(self) -> float:
+        """Return how far left and right of an axle may be apart in age."""
+        return np.inf
 
     def cuts(self, moves: Moves, problem: AllocationProblem, usage: Floats) -> list[Row]:
         """Return rules that hold for every plan and that the fractional `usage` breaks."""

@@ -124,6 +124,16 @@ def path_columns(matrix: sparse.csr_array, paths: Ints) -> sparse.csc_array:
     return (matrix @ within).tocsc()
 
 
+def path_entries(rows: Sequence[Row], paths: Ints, n_arcs: int) -> Floats:
+    """Return the entries of programmes in a few rows, (rows, programmes)."""
+    entries, value = np.zeros((len(rows), len(paths))), np.zeros(n_arcs)
+    for at, row in enumerate(rows):
+        value[row.moves] = row.values
+        entries[at] = value[paths].sum(axis=1)
+        value[row.moves] = 0.0
+    return entries
+
+
 class Master:
     """The LP over the programmes generated so far; columns and cuts are only ever added."""
 
@@ -183,28 +193,27 @@ class Master:
     ) -> Shares:
         """Add columns until none is missing; an open row costs `penalty`, a tyre 0 if free."""
         cost = 0 * self.cost if free else self.cost
-        matrix = row_matrix(extra, len(cost))
         own = len(self.rows)
         while True:
-            found = self._solve(cost, penalty, extra, matrix)
+            found = self._solve(cost, penalty, extra)
             closed = found.missing <= MISSING
             if closed and (free or found.cost < enough):
                 return found
-            price = cost - self.matrix.T @ found.duals[:own] - matrix.T @ found.duals[own:]
+            price = cost - self.matrix.T @ found.duals[:own]
+            for row, dual in zip(extra, found.duals[own:], strict=True):
+                price[row.moves] -= dual * row.values
             new = self.pricing.best_through(price, EACH, -1e-9 if free else -TOLERANCE)
             if not len(new) or not self.add(new):
                 return found
 
-    def _solve(
-        self, cost: Floats, penalty: float, extra: Sequence[Row], matrix: sparse.csr_array
-    ) -> Shares:
+    def _solve(self, cost: Floats, penalty: float, extra: Sequence[Row]) -> Shares:
         """Solve the LP, with an artificial column for every row that asks for something."""
         upper = np.r_[self.upper, [row.upper for row in extra]]
         equal = np.r_[self.equal, [row.equal for row in extra]].astype(bool)
         asks = np.flatnonzero(np.where(equal, upper > 0, upper < 0))
         artificial = np.zeros((len(upper), len(asks)))
         artificial[asks, np.arange(len(asks))] = np.where(equal[asks], 1.0, -1.0)
-        columns = np.vstack([self.columns, path_columns(matrix, self.paths).toarray()])
+        columns = np.vstack([self.columns, path_entries(extra, self.paths, len(cost))])
         columns = np.hstack([columns, artificial])
         costs = np.r_[cost[self.paths].sum(axis=1), np.full(len(asks), penalty)]
         self.work += EACH_LP + columns.size + len(cost)

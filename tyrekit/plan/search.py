@@ -2,8 +2,9 @@
 
 A part of the search holds ranges for counts of moves. Its relaxation, cuts included, bounds it;
 parts wait in a queue under their bounds, so the first part whose relaxation is whole gives the
-best plan not found yet. A fractional part is branched on a count; a plan found splits its part
-into all other signatures (Lawler 1972: the first i - 1 counts as the plan's own, count i not).
+best plan not found yet. A fractional part is branched on a count. Parts belong to a region, the
+ranges of signature counts alone: a plan found closes its region, which is split into all other
+signatures (Lawler 1972: the first i - 1 counts as the plan's own, count i not).
 The programmes of reduced cost within the gap are held from the beginning: no plan of cost up to
 bound + gap uses another. Parts that cost more have theirs priced out on the graph.
 """
@@ -21,6 +22,7 @@ from tyrekit.plan.effort import Effort
 from tyrekit.plan.graph import StateGraph
 from tyrekit.plan.problem import COST_UNIT_S, Bools, Floats, Ints, Row
 from tyrekit.plan.relaxation import TOLERANCE, Master, Relaxation, path_columns
+from tyrekit.plan.signature import Ranges, SignatureBounds
 
 RUNGS = tuple(0.0005 * 2.0**n for n in range(11))  # of the bound: how wide a pool is opened
 LEAST_SCALE = 40_000.0  # cost units: the bound's stand-in when it is next to nothing
@@ -58,6 +60,14 @@ class Whole:
         return self.bound * COST_UNIT_S
 
 
+@dataclass(eq=False)
+class _Region:
+    """Ranges of signature counts whose best plan is looked for, until it is found."""
+
+    ranges: Ranges
+    found: bool = False
+
+
 @dataclass(order=True)
 class _Part:
     """Ranges of counts, count -> (least, most), with what is known of the plans inside.
@@ -66,8 +76,9 @@ class _Part:
     """
 
     bound: float
-    number: int
-    ranges: dict[int, tuple[int, int]] = field(compare=False)
+    number: float
+    region: _Region = field(compare=False)
+    ranges: Ranges = field(compare=False)
     usage: Floats | None = field(compare=False, default=None)
     paths: Ints | None = field(compare=False, default=None)
 
@@ -103,11 +114,13 @@ class Search:
         ]
         self.counts = sparse.csr_array(sparse.vstack(levels))
         self.levels = np.cumsum([0, *(level.shape[0] for level in levels)])
-        self.otherwise = self._otherwise(relaxed)
-        self.parts = 1
-        self.seen: set[bytes] = set()
-        first = _Part(relaxed.bound, 0, {})
-        self.queue = [first if start is None else _Part(start.cost, 0, {}, paths=start.paths)]
+        self.bounds = SignatureBounds(relaxed, none if keys is None else keys)
+        self.queue: list[_Part] = []
+        self.parts = 0
+        if start is None:
+            self._open({}, relaxed.bound)
+        else:
+            self.queue.append(_Part(start.cost, -np.inf, _Region({}), {}, paths=start.paths))
 
     def next_plan(self, effort: Effort) -> Whole:
         """Return the next plan, or why there is none; linear programmes are spent from `effort`.
@@ -120,10 +133,11 @@ class Search:
         none = self.master.paths[:0]
         while self.queue:
             part = heapq.heappop(self.queue)
-            if part.paths is not None:
-                if self._split(part, part.paths):
-                    return Whole(OPTIMAL, part.paths, part.bound, part.bound)
+            if part.region.found:
                 continue
+            if part.paths is not None:
+                self._split(part, part.paths)
+                return Whole(OPTIMAL, part.paths, part.bound, part.bound)
             if effort.over:
                 heapq.heappush(self.queue, part)
                 return Whole(UNKNOWN, none, bound=part.bound, reason=effort.over)
@@ -136,7 +150,7 @@ class Search:
     def dive(self, effort: Effort) -> Whole:
         """Return a plan soon found: count after count is rounded up, or down where that fails."""
         none = self.master.paths[:0]
-        ranges: dict[int, tuple[int, int]] = {}
+        ranges: Ranges = {}
         found = self._relaxed(ranges, effort)
         while found is not None and not effort.over:
             usage = found[1]
@@ -147,8 +161,8 @@ class Search:
             key, value = fraction
             least, most = ranges.get(key, (0, MOST))
             up, down = (int(np.ceil(value)), most), (least, int(np.floor(value)))
-            found = self._relaxed(ranges | {key: up}, effort)
-            ranges |= {key: up if found is not None else down}
+            found = self._relaxed({**ranges, key: up}, effort)
+            ranges = {**ranges, key: up if found is not None else down}
             found = found or self._relaxed(ranges, effort)
         return Whole(UNKNOWN, none)
 
@@ -164,37 +178,18 @@ class Search:
                 return relaxed.bound + rung * scale
         return -np.inf
 
-    def _otherwise(self, relaxed: Relaxation) -> Floats:
-        """Return for each signature key the least cost of any plan with another in its place.
-
-        That plan runs some programme through an arc of the same stint and axle with another key,
-        and adds at least that programme's reduced cost to the relaxation's bound.
-        """
-        graph, arcs = self.graph, self.graph.arcs
-        there, back = (
-            relaxed.pricing.to_end(relaxed.price),
-            relaxed.pricing.from_start(relaxed.price),
-        )
-        through = back[graph.tail] + relaxed.price + there[graph.head]
-        least = np.full(self.signature.shape[0], np.inf)
-        place = arcs.stint * 2 + arcs.corner // 2
-        for key in range(len(least)):
-            own = self._arcs(key)
-            others = arcs.runs & (place == place[own[0]])
-            others[own] = False
-            least[key] = relaxed.bound + through[others].min(initial=np.inf)
-        return least
-
     def _solve(self, part: _Part, effort: Effort) -> None:
         """Put a part back with the bound and use of its relaxation; drop it if it has none."""
         found = self._relaxed(part.ranges, effort)
         if found is not None:
-            self._push(_Part(max(part.bound, found[0]), part.number, part.ranges, usage=found[1]))
+            part.bound, part.usage = max(part.bound, found[0]), found[1]
+            heapq.heappush(self.queue, part)
 
-    def _relaxed(
-        self, ranges: dict[int, tuple[int, int]], effort: Effort
-    ) -> tuple[float, Floats] | None:
-        """Return the bound and use of the relaxation within ranges; None if it has none."""
+    def _relaxed(self, ranges: Ranges, effort: Effort) -> tuple[float, Floats] | None:
+        """Return the bound and use of the relaxation within ranges; None if it has none.
+
+        Costs of plans are whole units, so a bound is rounded up.
+        """
         rows = []
         for key, (least, most) in ranges.items():
             arcs = self._arcs(key)
@@ -208,24 +203,34 @@ class Search:
         if not possible:
             return None
         bound = found.cost - len(self.graph.problem.tyres) * TOLERANCE
-        return bound, self.master.usage(found.share)
+        return float(np.ceil(bound)), self.master.usage(found.share)
 
     def _branch(self, part: _Part, usage: Floats) -> None:
         """Queue a solved part's plan when it is whole, or its two branches."""
         fraction = self._fraction(usage)
         if fraction is None:
             paths = paths_of(self.graph, np.rint(usage).astype(np.int64))
-            cost = float(self.master.cost[paths].sum())
-            self._push(_Part(cost, part.number, part.ranges, paths=paths))
+            part.bound, part.number, part.paths = (
+                float(self.master.cost[paths].sum()),
+                -np.inf,
+                paths,
+            )
+            heapq.heappush(self.queue, part)
             return
         key, value = fraction
         least, most = part.ranges.get(key, (0, MOST))
+        signature = key < self.levels[1] and part.ranges == part.region.ranges
         for low, high in ((least, int(np.floor(value))), (int(np.floor(value)) + 1, most)):
-            self._push(_Part(part.bound, -self.parts, part.ranges | {key: (low, high)}))
+            ranges = {**part.ranges, key: (low, high)}
+            self._open(ranges, part.bound, None if signature else part.region)
 
-    def _push(self, part: _Part) -> None:
-        self.parts += 1
-        heapq.heappush(self.queue, part)
+    def _open(self, ranges: Ranges, bound: float, region: _Region | None = None) -> None:
+        """Queue a part of a region, its own if none is given; of equal ones the newest is first."""
+        bound = max(bound, self.bounds.least(ranges))
+        if bound < np.inf:
+            self.parts += 1
+            part = _Part(bound, -self.parts, region or _Region(ranges), ranges)
+            heapq.heappush(self.queue, part)
 
     def _arcs(self, key: int) -> Ints:
         """Return the arcs a count is over."""
@@ -248,25 +253,18 @@ class Search:
                 return worst, float(counts[worst])
         return None
 
-    def _split(self, part: _Part, paths: Ints) -> bool:
-        """Queue the parts of all signatures in `part` but the plan's own; False if not new.
-
-        A signature comes up again where another part was branched off by classes or arcs.
-        """
+    def _split(self, part: _Part, paths: Ints) -> None:
+        """Close the region of a plan and open those of all its signatures but the plan's own."""
         held = path_columns(self.signature, paths).toarray().sum(axis=1)
-        new = held.tobytes() not in self.seen
-        self.seen.add(held.tobytes())
-        same = part.ranges
+        part.region.found = True
+        same = part.region.ranges
         for key in (int(key) for key in np.flatnonzero(held)):
             count = int(held[key])
             least, most = same.get(key, (0, ON_AXLE))
-            if count > least:
-                bound = max(part.bound, self.otherwise[key])
-                self._push(_Part(bound, -self.parts, same | {key: (least, count - 1)}))
-            if count < min(most, ON_AXLE):
-                self._push(_Part(part.bound, -self.parts, same | {key: (count + 1, most)}))
-            same = same | {key: (count, count)}
-        return new
+            for low, high in ((least, count - 1), (count + 1, min(most, ON_AXLE))):
+                if low <= high:
+                    self._open({**same, key: (low, high)}, part.bound)
+            same = {**same, key: (count, count)}
 
 
 def key_matrix(keys: Ints) -> sparse.csr_array:

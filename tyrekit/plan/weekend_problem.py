@@ -30,7 +30,7 @@ from tyrekit.record.event import Event, Limit, Lock, MinimumTread, NewTyres, Ses
 CONFIDENCE_PCT = 90.0  # of the tread left, where no limit states one
 DRAWS = 400
 RUN_IN_LAPS = 25  # at this age the first laps' extra wear is over
-TILT = 0.1  # how far the corners' shares of the loss lean towards their wear; a choice of ours
+FOLLOWS_WEAR = 0.75  # of a corner's share of the loss goes with its share of the wear, as believed
 
 
 class AgeLoss(Protocol):
@@ -88,7 +88,7 @@ def allocation_problem(
     Raises
     ------
     EventError
-        A lock names a tyre that is not to be had.
+        A lock names a tyre that is not to be had; a belief about the plan is not one.
     """
     notes: list[str] = []
     stints = planned_stints(event, lap_time, done, stint_laps or {}, notes)
@@ -103,17 +103,14 @@ def allocation_problem(
     ages = np.arange(max((t.age_laps for t in states), default=0) + laps + 2, dtype=float)
     loss_s, draws_s = _losses(lap_time, ages, rng)
     cycle_s, cycle_sd_s = lap_time.estimate("heat_cycle_s")
-    notes.append(
-        "the fits cannot tell which corner loses the time: each is given a quarter, a little more"
-        " where tread wears faster"
-    )
+    shares = _shares(event, tread, notes)
     return AllocationProblem(
         stints=stints,
         tyres=states,
         limits=plan_limits(rules),
         age_loss_s=loss_s,
         heat_cycle_s=float(cycle_s),
-        corner_share=_shares(tread),
+        corner_share=shares,
         wear=wear,
         wear_high=wear_high,
         lap_km=event.circuit.length_m / 1000.0,
@@ -239,15 +236,45 @@ def _wear(
     return table(mean), {confidence: table(high(confidence)) for confidence in confidences}
 
 
-def _shares(tread: Wear) -> Floats:
-    """Return each corner's share of a lap's loss: a quarter, tilted by `TILT` as wear is.
+def _shares(event: Event, tread: Wear, notes: list[str]) -> Floats:
+    """Return each corner's share of a lap's loss: as its wear, drawn towards a quarter.
 
     The lap-time fit sees the mean age of the four tyres only, so it cannot tell corners apart.
-    The tilt lets plans that would be equal differ: fresher tyres to the corners that work harder.
+    The corner that works hardest both wears and loses most: its share of the wear is the best
+    guess at hand, and what it may be wrong by pulls it to an even share.
     """
     wear_mm = np.array([max(float(tread.wear_mm_per_lap(c)[0]), 0.0) for c in CORNERS])
-    even = np.full(len(CORNERS), 0.25)
-    return (1 - TILT) * even + TILT * wear_mm / wear_mm.sum() if wear_mm.sum() > 0 else even
+    even, follows = np.full(len(CORNERS), 0.25), _follows_wear(event)
+    total_mm = wear_mm.sum()
+    shares = (1 - follows) * even + follows * wear_mm / total_mm if total_mm > 0 else even
+    said = ", ".join(f"{c} {100 * share:.0f} %" for c, share in zip(CORNERS, shares, strict=True))
+    notes.append(
+        f"the fits cannot tell which corner loses the time; assumed from tread wear: {said}"
+        " (event.toml [beliefs.tyre_plan.loss_follows_wear], 0 for a quarter each, 1 for wear's)"
+    )
+    return shares
+
+
+def _follows_wear(event: Event) -> float:
+    stated = event.beliefs.get("tyre_plan", {})
+    for name, belief in stated.items():
+        where = f"event.toml [beliefs.tyre_plan.{name}]"
+        if name != "loss_follows_wear":
+            raise EventError(
+                f"the tyre plan has no belief {name!r}",
+                where=where,
+                rule="it has loss_follows_wear",
+                next_step="Did you mean loss_follows_wear?",
+            )
+        if not 0 <= belief.mean <= 1:
+            raise EventError(
+                f"loss_follows_wear cannot be {belief.mean:g}",
+                where=where,
+                rule="mean from 0 (a quarter for each corner) to 1 (as tread wears)",
+                next_step="Give the mean as a share.",
+            )
+        return belief.mean
+    return FOLLOWS_WEAR
 
 
 def _losses(lap_time: AgeLoss, ages: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:

@@ -8,17 +8,29 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from tyrekit.plan.allocation import AllocationPlan
-from tyrekit.plan.fitting import ages_in_words, axle_ages
 from tyrekit.plan.graph import build_graph
 from tyrekit.plan.limits import NewTyresLimit
 from tyrekit.plan.optimum import optimum
 from tyrekit.plan.problem import AllocationProblem, TyreState
 from tyrekit.plan.search import OPTIMAL, Whole
+
+
+class Asked(NamedTuple):
+    """One change asked about: what it is in words, the problem with it, and the limit changed.
+
+    `kind` is ``tyre`` (one more), ``step`` (a limit eased by one) or ``dropped``.
+    """
+
+    words: str
+    problem: AllocationProblem
+    kind: str
+    limit: str = ""
 
 
 def worth(plan: AllocationPlan) -> pd.DataFrame:
@@ -32,31 +44,36 @@ def worth(plan: AllocationPlan) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        change (in words), worth_s (weighted seconds saved), status (``optimal``; ``feasible``
-        when at least so much is saved; ``unknown``).
+        change (in words), kind (``tyre``, ``step``, ``dropped``), limit (in words, or empty),
+        worth_s (weighted seconds saved), status (``optimal``; ``feasible`` when at least so much
+        is saved; ``unknown``).
     """
     rows = []
-    for words, problem in changes(plan.problem) if len(plan.table) else ():
-        found = _solved(problem)
+    for asked in changes(plan.problem) if len(plan.table) else ():
+        found = _solved(asked.problem)
         known = found is not None and len(found.paths) > 0
         saved = plan.cost_s - found.cost_s if found is not None and known else np.nan
         status = found.status if found is not None and known else "unknown"
-        rows.append((words, max(saved, 0.0) if known else np.nan, status))
-    table = pd.DataFrame(rows, columns=["change", "worth_s", "status"])
+        saved = max(saved, 0.0) if known else np.nan
+        rows.append((asked.words, asked.kind, asked.limit, saved, status))
+    table = pd.DataFrame(rows, columns=["change", "kind", "limit", "worth_s", "status"])
     return table.sort_values("worth_s", ascending=False, kind="stable").reset_index(drop=True)
 
 
-def changes(problem: AllocationProblem) -> Iterator[tuple[str, AllocationProblem]]:
-    """Yield every change asked about, in words, and the problem with it."""
-    yield "one more new tyre", with_new_tyre(problem)
+def changes(problem: AllocationProblem) -> Iterator[Asked]:
+    """Yield every change asked about."""
+    yield Asked("one more new tyre", with_new_tyre(problem), "tyre")
     for at, limit in enumerate(problem.limits):
-        others = [*problem.limits[:at], *problem.limits[at + 1 :]]
+        before, after = problem.limits[:at], problem.limits[at + 1 :]
         for easing in limit.easings():
             eased = easing(1)
             if eased is not None:
-                limits = [*problem.limits[:at], eased, *problem.limits[at + 1 :]]
-                yield f"{limit.words()} → {eased.words()}", problem.with_limits(limits)
-        yield f"without: {limit.words()}", problem.with_limits(others)
+                words = f"{limit.words()} → {eased.words()}"
+                yield Asked(
+                    words, problem.with_limits([*before, eased, *after]), "step", limit.words()
+                )
+        words = f"without: {limit.words()}"
+        yield Asked(words, problem.with_limits([*before, *after]), "dropped", limit.words())
 
 
 def with_new_tyre(problem: AllocationProblem) -> AllocationProblem:
@@ -72,27 +89,6 @@ def with_new_tyre(problem: AllocationProblem) -> AllocationProblem:
         for limit in problem.limits
     ]
     return replace(problem, tyres=(*problem.tyres, more), limits=tuple(limits))
-
-
-def agreement(plan: AllocationPlan) -> pd.DataFrame:
-    """Return how many of the plan and its alternatives put the same ages on the next session.
-
-    Returns
-    -------
-    DataFrame
-        session, axle, ages (in words, the plan's own), plans (that agree), of (plans looked at).
-    """
-    columns = ["session", "axle", "ages", "plans", "of"]
-    if not len(plan.table):
-        return pd.DataFrame(columns=columns)
-    first = plan.problem.stints[0].session
-    every = [axle_ages(one.table) for one in (plan, *plan.alternatives)]
-    rows = []
-    for axle in ("front", "rear"):
-        own = every[0][first, 1, axle]
-        same = sum(ages[first, 1, axle] == own for ages in every)
-        rows.append((first, axle, ages_in_words(own), same, len(every)))
-    return pd.DataFrame(rows, columns=columns)
 
 
 def _solved(problem: AllocationProblem) -> Whole | None:

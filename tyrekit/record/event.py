@@ -58,7 +58,7 @@ __all__ = [
 ]  # fmt: skip
 
 PETROL_BASE_C = 15.0  # the temperature at which event.toml states the petrol's density
-Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "driving"]
+Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "driving", "tyre_plan"]
 
 
 class Event(Record):
