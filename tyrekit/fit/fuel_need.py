@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import overload
+from functools import cached_property
+from typing import NamedTuple, overload
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,15 @@ from tyrekit.record.event import Caution
 FAST_SPREADS = 8.0  # a mean race lap quicker than this many spreads does not happen
 NORMAL_DF = 1e6  # beyond it a Student t is taken as normal
 NEGLIGIBLE = 1e-10  # a component this unlikely cannot move any load
+
+
+class _Parts(NamedTuple):
+    """The components' columns as arrays."""
+
+    weight: Floats
+    log_kg: Floats
+    log_sd: Floats
+    df: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +49,10 @@ class FuelNeed(Record):
 
     components: pd.DataFrame
     notes: tuple[str, ...] = ()
+
+    @cached_property
+    def _parts(self) -> _Parts:
+        return _Parts(*(self.components[n].to_numpy(dtype=np.float64) for n in _Parts._fields))
 
     @property
     def mean(self) -> float:
@@ -60,9 +74,8 @@ class FuelNeed(Record):
         """Return the chance that more than `kg` is burnt; closed form, any shape."""
         amount = np.asarray(kg, dtype=np.float64)
         log_kg = np.log(np.where(amount > 0, amount, np.nan))[..., None]
-        part = self.components
-        score = (log_kg - _column(part, "log_kg")) / _column(part, "log_sd")
-        above = _survival(score, _column(part, "df")) @ _column(part, "weight")
+        part = self._parts
+        above = _survival((log_kg - part.log_kg) / part.log_sd, part.df) @ part.weight
         chance = np.where(amount > 0, above, 1.0)
         return float(chance) if chance.ndim == 0 else chance
 
@@ -76,10 +89,9 @@ class FuelNeed(Record):
         """
         if not 0.0 < p < 1.0:
             raise FitError(f"a quantile needs a probability between 0 and 1. Got {p!r}.")
-        part = self.components
-        spread = special.stdtrit(np.minimum(_column(part, "df"), NORMAL_DF), p)
-        ends = _column(part, "log_kg") + _column(part, "log_sd") * spread
-        room = 0.01 * float(_column(part, "log_sd").max())  # rounding, and t taken as normal
+        part = self._parts
+        ends = part.log_kg + part.log_sd * special.stdtrit(np.minimum(part.df, NORMAL_DF), p)
+        room = 0.01 * float(part.log_sd.max())  # rounding, and t taken as normal
         low, high = float(ends.min()) - room, float(ends.max()) + room
 
         def surplus(log_kg: float) -> float:
@@ -89,24 +101,17 @@ class FuelNeed(Record):
 
     def draws(self, n: int, rng: np.random.Generator) -> Floats:
         """Return `n` draws in kg."""
-        part = self.components
-        chosen = rng.choice(len(part), size=n, p=_column(part, "weight"))
-        noise = rng.standard_t(np.minimum(_column(part, "df"), 1e9)[chosen])
-        drawn: Floats = np.exp(
-            _column(part, "log_kg")[chosen] + _column(part, "log_sd")[chosen] * noise
-        )
+        part = self._parts
+        chosen = rng.choice(len(part.weight), size=n, p=part.weight)
+        noise = rng.standard_t(np.minimum(part.df, 1e9)[chosen])
+        drawn: Floats = np.exp(part.log_kg[chosen] + part.log_sd[chosen] * noise)
         return drawn
 
     def _moment(self, order: int) -> float:
-        part = self.components
-        df = _column(part, "df")
-        variance = _column(part, "log_sd") ** 2 / (1.0 - 2.0 / np.maximum(df, 3.0))
-        moments = np.exp(order * _column(part, "log_kg") + 0.5 * order**2 * variance)
-        return float(moments @ _column(part, "weight"))
-
-
-def _column(part: pd.DataFrame, name: str) -> Floats:
-    return part[name].to_numpy(dtype=np.float64)
+        part = self._parts
+        variance = part.log_sd**2 / (1.0 - 2.0 / np.maximum(part.df, 3.0))
+        moments = np.exp(order * part.log_kg + 0.5 * order**2 * variance)
+        return float(moments @ part.weight)
 
 
 def _survival(score: Floats, df: Floats) -> Floats:
@@ -179,6 +184,8 @@ def race_laps(
 
 def _quicker(limit_s: float, run: Floats, mean: float, sd: float) -> Floats:
     """Return the chance that `run` racing laps take less than the limit."""
+    if math.isinf(limit_s):
+        return np.ones(len(run))
     with np.errstate(divide="ignore"):
         lap_s = np.where(run > 0, limit_s / run, math.inf)
     if sd == 0:
