@@ -240,3 +240,13 @@ def test_summary_answers_the_engineer(found):
 def test_bad_questions_are_refused(found, said, words):
     with pytest.raises(FitError, match=words):
         found.need(**{"laps": 15, **said})
+
+
+def test_a_flow_from_injectors_is_right_up_to_a_factor_the_balances_settle():
+    # simulated truth: 1.3, what an assumed injector size may be off by
+    rng = np.random.default_rng(12)
+    two = simulate(rng, sessions=("P1", "P2"), scale=1.3)
+    assert fit(two, make_event()).flow_scale.mean == pytest.approx(1.3, rel=0.015)
+    one = simulate(rng, sessions=("P1",), scale=1.3)
+    said = make_event("[beliefs.fuel_use.flow_scale]\nmean = 1.0\nsd = 0.3\n")
+    assert fit(one, said).flow_scale.mean == pytest.approx(1.3, rel=0.02)

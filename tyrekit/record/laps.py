@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from tyrekit.record.crossings import Crossings, find_crossings, has_position
 from tyrekit.record.event import Circuit, Session
+from tyrekit.record.injectors import NOTE, has_injectors, injector_flow_l_per_h
 from tyrekit.record.kinds import Kind, kinds_of
 from tyrekit.record.line import sideways_at
 from tyrekit.record.motion import integral, motion_of
@@ -118,7 +119,7 @@ def cut(
     used = litres(channels)
     sectors = sector_times(channels, motion, circuit, runs)
     notes = (*notes, *found.notes, *(s.note for s in runs if s.note), *sectors.notes)
-    notes = (*notes, *_stops(runs, kinds))
+    notes = (*notes, *_stops(runs, kinds), *((NOTE,) if has_injectors(channels) else ()))
     return Cut(
         _table(channels, runs, kinds, used, first).join(sectors.table),
         last - first,
@@ -149,13 +150,16 @@ def litres(channels: pd.DataFrame) -> FloatArray:
     """Return the logger's litres since the first sample; empty without a fuel channel.
 
     The flow is integrated by the trapezoid rule; without one a counter's rises are summed, so
-    that a reset costs at most what was used over one sample.
+    that a reset costs at most what was used over one sample; without that the injectors' duty
+    stands in, up to a factor.
     """
     time_s = channels["time_s"].to_numpy()
     flow = _filled(channels, "fuel_flow_l_per_h")
     if flow is not None:
         return integral(time_s, flow / 3600)
     counter = _filled(channels, "fuel_used_l")
+    if counter is None and has_injectors(channels):
+        return integral(time_s, injector_flow_l_per_h(channels) / 3600)
     return np.empty(0) if counter is None else _rises(counter)
 
 
