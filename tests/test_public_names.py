@@ -5,7 +5,8 @@ import tyrekit
 PUBLIC = (
     "Answer BookError Event EventError FitError FuelUseModel InputError LapTimeModel LogError"
     " PressureModel TimingError TreadModel TyrekitError Weekend allocate answer beliefs"
-    " cold_pressures fuel_load load_event new_weekend rank_next write_sheet"
+    " cold_pressures fuel_load load_event new_weekend next_practice race_plan rank_next"
+    " write_sheet"
 )
 
 

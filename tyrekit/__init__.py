@@ -30,6 +30,8 @@ _HOMES = {
     "fuel_load": "tyrekit.plan.fuel_load",
     "load_event": "tyrekit.record.event",
     "new_weekend": "tyrekit.record.template",
+    "next_practice": "tyrekit.plan.next_practice",
+    "race_plan": "tyrekit.plan.race_plan",
     "rank_next": "tyrekit.plan.next_session",
     "write_sheet": "tyrekit.show.sheet",
 }

@@ -126,19 +126,24 @@ def cautions():
     print(f"  same races for both plans: {median(errors):.1f} times fewer are needed")
 
 
-def check_value(races=400_000):
-    one, sets = race(60, 4), tyre_sets(4, 60, 0)
-    policy = caution_policy(one, sets)
-    rng = np.random.default_rng(9)
-    drawn = np.concatenate(
-        [policy.lost_s(drawn_cautions(one, 50_000, rng)) for _ in range(races // 50_000)]
-    )
-    apart = (drawn.mean() - policy.cost_s) / (drawn.std() / np.sqrt(races))
-    print(f"  {races:,} drawn races: {apart:+.2f} standard errors from the expected loss")
+def check_values(races=400_000):
+    """Print how far expected losses are from those of drawn races, replies and fixed plan."""
+    apart = {False: [], True: []}
+    for seed in SEEDS:
+        one, sets = race(60, 4), tyre_sets(4, 60, seed)
+        policy = caution_policy(one, sets)
+        rng = np.random.default_rng(9 + seed)
+        flags = [drawn_cautions(one, 50_000, rng) for _ in range(races // 50_000)]
+        for fixed, expected in ((False, policy.cost_s), (True, policy.fixed_cost_s)):
+            drawn = np.concatenate([policy.lost_s(part, fixed=fixed) for part in flags])
+            apart[fixed].append((drawn.mean() - expected) / (drawn.std() / np.sqrt(races)))
+    print(f"  standard errors from the expected loss over {races:,} drawn races, five seeds:")
+    for fixed, name in ((False, "with replies"), (True, "fixed plan")):
+        print(f"    {name}: " + ", ".join(f"{z:+.2f}" for z in apart[fixed]))
 
 
 if __name__ == "__main__":
     stints()
     against_plain()
     cautions()
-    check_value()
+    check_values()
