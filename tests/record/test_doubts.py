@@ -98,7 +98,9 @@ def test_incomplete_rows_and_a_clock_set_back(folder):
 
 def test_units_that_disagree(folder, edit):
     edit("event.toml", 'column = "Flow", unit = "l/min"', 'column = "Flow", unit = "l/h"')
-    doubt = only(folder, "units disagree")
+    found = doubts(folder)
+    assert set(found) == {"units disagree", "fuel unit"}
+    doubt = found["units disagree"]
     assert "[log] says l/h, the file says l/min, in P1-1.csv and 1 more" in doubt.evidence
 
 
@@ -144,7 +146,10 @@ def test_a_drain_not_written_down_between_two_runs(folder, fuelled, edit):
     assert "drain" in rows.pop(2)
     edit("book/fuel.csv", whole="\n".join(rows))
     # both runs are one balance then, and nothing else tells the channel from the book
-    doubt = only(folder, "fuel unit")
+    found = doubts(folder)
+    assert set(found) == {"fuel unit", "start fuel"}
+    assert "a drain not written down" in found["start fuel"].evidence
+    doubt = found["fuel unit"]
     assert doubt.sure < 0.9 and "fills and drains in book/fuel.csv" in doubt.next_step
 
 
@@ -294,5 +299,6 @@ def test_a_fuel_counter_reset_shows_in_its_lap(folder, edit):
         'fuel_used = { column = "Counter" }',
     )
     found = doubts(folder)
-    assert set(found) == {"missing log", "fuel of a lap"}
+    assert set(found) == {"missing log", "fuel of a lap", "fuel counter reset"}
+    assert "falls by" in found["fuel counter reset"].evidence
     assert "run P1-1 lap" in found["fuel of a lap"].evidence

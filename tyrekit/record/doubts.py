@@ -7,7 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from tyrekit.record import doubts_book, doubts_clock, doubts_fuel, doubts_log, doubts_tread
+from tyrekit.record import (
+    doubts_book,
+    doubts_channels,
+    doubts_clock,
+    doubts_fuel,
+    doubts_laps,
+    doubts_log,
+    doubts_runs,
+    doubts_sides,
+    doubts_tread,
+)
 from tyrekit.record.evidence import Doubt, Evidence
 
 __all__ = ["CHECKS", "Doubt", "Evidence", "find_doubts"]
@@ -16,10 +26,14 @@ Check = Callable[[Evidence], Iterator[Doubt]]
 
 CHECKS: tuple[Check, ...] = (
     *doubts_log.CHECKS,
+    *doubts_laps.CHECKS,
+    *doubts_runs.CHECKS,
+    *doubts_channels.CHECKS,
     *doubts_clock.CHECKS,
     *doubts_fuel.CHECKS,
     *doubts_book.CHECKS,
     *doubts_tread.CHECKS,
+    *doubts_sides.CHECKS,
 )
 
 

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.record.carried import session_end, typical_lap_s
+from tyrekit.record.doubts_tread import LEAST_READINGS
 from tyrekit.record.evidence import Doubt, Evidence
 from tyrekit.terms import CORNERS
 
 TREAD_OFF_MM = 0.6
-TREAD_GREW_MM = 0.3
+TREAD_GREW_MM = 0.45  # a gauge's scatter and its digits make 0.3 of nothing
 PRESSURE_OFF_BAR = 0.5
 AROUND = timedelta(minutes=30)
 PLACES = ("inner_mm", "centre_mm", "outer_mm")
@@ -34,9 +35,12 @@ def changed_csv(e: Evidence) -> Iterator[Doubt]:
 
 
 def tread_typing(e: Evidence) -> Iterator[Doubt]:
-    """A depth far from what the same place shows beside the rest of its tyre."""
+    """A depth far from what the same place shows beside the rest of its tyre.
+
+    For a few readings; of more, `doubts_tread` asks what all of them say of each other.
+    """
     tread = e.tread
-    if len(tread) < 3:
+    if not 3 <= len(tread) < LEAST_READINGS:
         return
     depths = tread[list(PLACES)]
     beside = depths.sub(depths.median(axis=1), axis=0)

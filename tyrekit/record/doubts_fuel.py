@@ -13,10 +13,14 @@ from tyrekit.record.parts import Fuel
 
 BELIEVABLE = (0.85, 1.15)  # kg burnt over kg logged: a flow channel is never further off
 APART = 0.05  # one balance against the weekend's median: a fill or drain is missing
+APART_SPREADS = 3.5
+WRITTEN_SD_L = 0.3  # of one fill or drain as written down, with the petrol's temperature
+LEFT_SHARE = 0.3  # of the unusable fuel: how far what a drain leaves differs from another's
 LEFT_OVER_KG = 1.5
 EXPANSION_PER_K = 0.0012  # of petrol near 745 kg/m3 (API54B)
 DENSITY_RANGE = (0.720, 0.775)  # at 15 degC (EN228)
 LAP_BAND = (0.88, 1.12)
+PER_KM = (0.2, 1.6)  # l/km of a production-based car at racing pace; common practice, no source
 MIX_UPS = {
     3.785: "US gallons were logged and taken as litres",
     4.546: "imperial gallons were logged and taken as litres",
@@ -38,6 +42,7 @@ class Balance:
     drained_kg: float = 0.0
     runs: list[str] = field(default_factory=list)
     closed: bool = False
+    rows: int = 0
 
     @property
     def used_kg(self) -> float:
@@ -70,6 +75,7 @@ def balances(e: Evidence) -> list[Balance]:
                 before = found[-2]
                 before.filled_kg += now.filled_kg
                 before.drained_kg += now.drained_kg
+                before.rows += now.rows
                 found.pop()
             found[-1].runs.append(str(row["run_id"]))
             found[-1].closed = drained = False
@@ -77,6 +83,7 @@ def balances(e: Evidence) -> list[Balance]:
         if drained and row["kind"] == "fill":
             found.append(Balance())
         drained = row["kind"] != "fill" and bool(found[-1].runs)
+        found[-1].rows += 1
         kg = fuel_kg(row, e.event.fuel)
         if row["kind"] == "fill":
             found[-1].filled_kg += kg
@@ -123,17 +130,86 @@ def fuel_balance(e: Evidence) -> Iterator[Doubt]:
             "Correct the unit of the fuel channel, or the fills and drains in book/fuel.csv.",
         )
     for balance, factor in pairs:
-        if abs(factor / usual - 1) <= APART:
-            continue
         off_kg = balance.used_kg * (1 - usual / factor)
+        spreads = abs(off_kg) / _spread_kg(e, balance, len(pairs))
+        if abs(factor / usual - 1) <= APART or spreads <= APART_SPREADS:
+            continue
         words = "a drain not written down" if off_kg > 0 else "a fill not written down"
         yield Doubt(
             "fuel balance",
             f"runs {', '.join(balance.runs)}: {balance.used_kg:.1f} kg burnt by fills and drains,"
             f" {off_kg:+.1f} kg against the logger at the weekend's factor {usual:.3f}: {words}?",
-            0.85,
+            min(0.99, 0.7 + 0.03 * spreads),
             "book/fuel.csv",
             "Look for a fill, drain or sample not written down, or one with a typing error.",
+        )
+
+
+def _spread_kg(e: Evidence, balance: Balance, balances_known: int) -> float:
+    """Return what a balance may be off by: rows as written, what drains leave, the usual factor."""
+    fuel = e.event.fuel
+    written = WRITTEN_SD_L * fuel.density_kg_per_l * np.sqrt(balance.rows)
+    left = LEFT_SHARE * _residue_kg(e) * np.sqrt(2.0)
+    usual = 0.01 * balance.used_kg * (1 + 2 / balances_known)
+    return float(np.sqrt(written**2 + left**2 + usual**2))
+
+
+def start_fuel(e: Evidence) -> Iterator[Doubt]:
+    """A run sheet's start fuel is not what was left plus what was filled."""
+    scale = e.event.fuel.flow_scale.mean if e.event.fuel.flow_scale else 1.0
+    known = _weekend_factor(e) or scale
+    per_l = known * e.event.fuel.density_kg_per_l
+    burnt = {r.run_id: r.cut.fuel_l * per_l for r in e.ran if r.cut is not None}
+    events = [(row["taken_at"], i, row) for i, row in e.tables["fuel"].iterrows()]
+    events += [(row["start"], i, row) for i, row in e.tables["runs"].iterrows()]
+    level, rows, ran_before = _residue_kg(e) / 2, 0, 0
+    if not len(e.tables["fuel"]):
+        return
+    for _, row_id, row in sorted(events, key=lambda entry: (entry[0], str(entry[1]))):
+        if "fl" not in row.index:
+            level += fuel_kg(row, e.event.fuel) * (1.0 if row["kind"] == "fill" else -1.0)
+            rows += 1
+            level = _residue_kg(e) / 2 if row["kind"] == "drain" else level
+            continue
+        start_kg = float(row["fuel_start_kg"])
+        off_kg = start_kg - level
+        most_kg = _residue_kg(e) + 0.05 * start_kg + 0.5 * np.sqrt(rows + 1)
+        first = ran_before == 0
+        ran_before += 1
+        if abs(off_kg) > most_kg and not (first and rows == 0):
+            yield Doubt(
+                "start fuel",
+                f"run {row['run_id']} starts with {start_kg:.1f} kg by its sheet; fills, drains and"
+                f" the logger leave {level:.1f} kg, {off_kg:+.1f} kg apart"
+                + (": a fill not written down?" if off_kg > 0 else ": a drain not written down?"),
+                min(0.95, 0.6 + 0.05 * abs(off_kg) / most_kg),
+                e.row("runs", row_id),
+                "Look for the fill in book/fuel.csv, or correct fuel_start_kg.",
+            )
+        level, rows = start_kg - burnt.get(str(row["run_id"]), float("nan")), 0
+
+
+def _weekend_factor(e: Evidence) -> float | None:
+    found = [factor for _, factor in factors(e)]
+    usual = float(np.median(found)) if found else float("nan")
+    return usual if BELIEVABLE[0] <= usual <= BELIEVABLE[1] else None
+
+
+def litres_per_km(e: Evidence) -> Iterator[Doubt]:
+    """A lap's fuel is not what a car burns, where no fill or drain tells the channel's unit."""
+    timed = e.laps[(e.laps["kind"] == "timed") & e.laps["counts"] & (e.laps["source"] == "log")]
+    litres = timed["fuel_used_l"].dropna()
+    if len(litres) < 3 or factors(e):
+        return
+    per_km = float(litres.median()) / (e.event.circuit.length_m / 1000)
+    if not PER_KM[0] <= per_km <= PER_KM[1]:
+        yield Doubt(
+            "fuel unit",
+            f"the logger counts {per_km:.2f} l/km on a usual lap; a car like this burns"
+            f" {PER_KM[0]:g} to {PER_KM[1]:g}",
+            0.7,
+            "event.toml [log] fuel_flow",
+            "Correct the unit of the fuel channel; fills and drains in book/fuel.csv would tell.",
         )
 
 
@@ -161,15 +237,19 @@ def counter_reset(e: Evidence) -> Iterator[Doubt]:
     median = timed.groupby("session")["fuel_used_l"].transform("median")
     many = timed.groupby("session")["fuel_used_l"].transform("count") >= 4
     share = timed["fuel_used_l"] / median
-    for i in timed.index[many & ((share < LAP_BAND[0]) | (share > LAP_BAND[1]))]:
-        lap = timed.loc[i]
+    odd = timed[many & ((share < LAP_BAND[0]) | (share > LAP_BAND[1]))]
+    for run_id, laps in odd.groupby("run_id", sort=False):
+        told = [
+            f"lap {n} {s:.2f} times" for n, s in zip(laps["lap"], share[laps.index], strict=True)
+        ]
+        more = f" and {len(told) - 3} more" if len(told) > 3 else ""
         yield Doubt(
             "fuel of a lap",
-            f"run {lap['run_id']} lap {lap['lap']}: {lap['fuel_used_l']:.2f} l,"
-            f" {share[i]:.2f} of the session's usual lap; a counter reset or a gap in the log?",
+            f"run {run_id}: {', '.join(told[:3])}{more} the session's usual"
+            f" {median[laps.index[0]]:.2f} l; a counter reset or a gap in the log?",
             0.7,
-            e.run_row(str(lap["run_id"])),
-            "Look at the fuel channel there; the fit leaves the lap out.",
+            e.run_row(str(run_id)),
+            "Look at the fuel channel there; the fit leaves such laps out.",
         )
 
 
@@ -226,4 +306,7 @@ def _residue_kg(e: Evidence) -> float:
     return e.event.fuel.unusable_l * e.event.fuel.density_kg_per_l
 
 
-CHECKS = (fuel_balance, flow_against_counter, counter_reset, tank, density, run_fuel)
+CHECKS = (
+    fuel_balance, start_fuel, litres_per_km, flow_against_counter, counter_reset, tank, density,
+    run_fuel,
+)  # fmt: skip

@@ -137,24 +137,6 @@ def lap_distance(e: Evidence) -> Iterator[Doubt]:
     )
 
 
-def repeated_log(e: Evidence) -> Iterator[Doubt]:
-    """Two runs have different files with the same content."""
-    seen: dict[str, tuple[str, str]] = {}
-    for ran in e.ran:
-        if ran.log is None:
-            continue
-        first = seen.setdefault(ran.log.sha256, (ran.log.name, ran.run_id))
-        if first[0] != ran.log.name:
-            yield Doubt(
-                "duplicated log",
-                f"{ran.log.name} of run {ran.run_id} is, byte for byte, {first[0]} of run"
-                f" {first[1]}",
-                1.0,
-                e.run_row(ran.run_id),
-                "Name the right log for the run; its laps are counted twice now.",
-            )
-
-
 def log_goes_on(e: Evidence) -> Iterator[Doubt]:
     """A log was still recording when the next run had begun."""
     for ran, later in pairwise(e.ran):
@@ -170,30 +152,6 @@ def log_goes_on(e: Evidence) -> Iterator[Doubt]:
                 0.5,
                 e.run_row(later.run_id),
                 "Check both start times; if the log holds both runs, name it for both.",
-            )
-
-
-def laps_differ(e: Evidence) -> Iterator[Doubt]:
-    """Typed lap times are not the logged ones, or no log supports them."""
-    for ran in e.ran:
-        if ran.disagree:
-            more = f" and {len(ran.disagree) - 3} more" if len(ran.disagree) > 3 else ""
-            yield Doubt(
-                "lap times disagree",
-                f"run {ran.run_id}: {'; '.join(ran.disagree[:3])}{more}",
-                0.8,
-                "book/laps.csv",
-                "The logged time is used. Correct the typed one, or the log the run names.",
-            )
-        if ran.unsupported:
-            laps = ", ".join(str(lap) for lap in ran.unsupported)
-            yield Doubt(
-                "laps no log supports",
-                f"run {ran.run_id}: lap(s) {laps} are typed, the log has"
-                f" {len(ran.laps) - len(ran.unsupported)}",
-                0.6,
-                "book/laps.csv",
-                "They are used as typed. Take them out if they were not run.",
             )
 
 
@@ -233,6 +191,6 @@ def _laps_left(e: Evidence, ran: Ran) -> str:
 
 
 CHECKS = (
-    missing_log, no_laps, cut_off_log, bad_rows, unit_disagreement, lap_distance, repeated_log,
-    log_goes_on, laps_differ, log_of_no_run,
+    missing_log, no_laps, cut_off_log, bad_rows, unit_disagreement, lap_distance, log_goes_on,
+    log_of_no_run,
 )  # fmt: skip

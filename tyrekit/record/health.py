@@ -1,4 +1,4 @@
-"""What the channels of one run looked like: their range, how long they held, how often they fell."""
+"""What the channels of one run looked like: range, how long they held a value, where they fell."""
 
 from __future__ import annotations
 

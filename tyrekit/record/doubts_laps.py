@@ -1,0 +1,143 @@
+"""Doubts about laps: crossings missed or too many, laps typed that were not run so."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.record.evidence import Doubt, Evidence
+from tyrekit.record.running import Ran, typed_se_s
+
+HAND_SD_S = 0.12  # of a time taken with a stop-watch, as one written to a tenth or coarser is
+SHIFTS = (-2, -1, 1, 2)
+MISSED, EXTRA = "crossing was missed", "crossing too many"
+WAYS = {"lap": "lap counter", "beacon": "beacon", "position": "position"}
+
+
+def crossings(e: Evidence) -> Iterator[Doubt]:
+    """The line was missed, or seen where it is not."""
+    for ran in e.ran:
+        if ran.cut is None:
+            continue
+        reasons = e.laps.loc[e.laps["run_id"] == ran.run_id, ["lap", "reason"]]
+        for words, name in ((MISSED, "crossing missed"), (EXTRA, "crossing too many")):
+            laps = reasons.loc[reasons["reason"].str.contains(words), "lap"].tolist()
+            repaired = [note for note in ran.cut.notes if words in note]
+            if not laps and not repaired:
+                continue
+            which = f"lap(s) {', '.join(str(lap) for lap in laps)}" if laps else "a lap"
+            yield Doubt(
+                name,
+                f"run {ran.run_id}, by its {WAYS.get(ran.cut.way, 'log')}: {which}: "
+                + (repaired[0] if repaired else str(reasons.set_index("lap")["reason"][laps[0]])),
+                0.95 if repaired else 0.85,
+                f"logs/{ran.log.name if ran.log else ''}",
+                "The laps are put right by distance; check the receiver."
+                if repaired
+                else "The lap is left out; type its time into book/laps.csv if you have it.",
+            )
+
+
+def typed_otherwise(e: Evidence) -> Iterator[Doubt]:
+    """Typed lap times are not the logged ones, are numbered otherwise, or no log supports them."""
+    typed = e.tables["laps"]
+    for ran in e.ran:
+        own = typed[typed["run_id"] == ran.run_id].sort_values("lap")
+        if ran.cut is None or not len(own):
+            continue
+        logged = ran.cut.laps.set_index("lap")
+        off = _off(own, logged, 0)
+        shift = _better_shift(own, logged, off)
+        if shift:
+            yield _numbered(ran, shift, len(own))
+            continue
+        if far := [(lap, gap) for lap, gap, far in off if far]:
+            yield _differ(ran, own, far)
+        if ran.unsupported:
+            yield _unsupported(ran)
+        yield from _lacking(ran, own)
+
+
+def _off(
+    own: pd.DataFrame, logged: pd.DataFrame, shift: int
+) -> list[tuple[int, float, bool]]:  # fmt: skip
+    """Return lap, typed less logged and whether that is too far, for laps line to line."""
+    found = []
+    for lap, time_s in zip(own["lap"], own["lap_time_s"], strict=True):
+        at = lap + shift
+        if at not in logged.index or logged.loc[at, "kind"] in ("out", "in"):
+            continue
+        gap = float(time_s) - float(logged.loc[at, "lap_time_s"])
+        digit = typed_se_s(float(time_s))
+        by_hand = HAND_SD_S if digit > 0.02 else 0.0
+        most = 3 * float(np.hypot(logged.loc[at, "lap_time_se_s"], by_hand)) + digit
+        found.append((int(lap), gap, abs(gap) > most))
+    return found
+
+
+def _better_shift(
+    own: pd.DataFrame, logged: pd.DataFrame, off: list[tuple[int, float, bool]]
+) -> int:
+    """Return by how many laps the typed ones are numbered otherwise; 0 when they are not."""
+    if len(own) < 3 or sum(far for _, _, far in off) < max(2, 0.6 * len(own)):
+        return 0
+    for shift in SHIFTS:
+        moved = _off(own, logged, shift)
+        if len(moved) >= 0.8 * len(own) and sum(far for *_, far in moved) <= 0.1 * len(moved):
+            return shift
+    return 0
+
+
+def _numbered(ran: Ran, shift: int, n: int) -> Doubt:
+    return Doubt(
+        "laps numbered otherwise",
+        f"run {ran.run_id}: its {n} typed laps fit the log when each is called lap {shift:+d}",
+        0.9,
+        "book/laps.csv",
+        "Count the out-lap (or formation lap) as lap 1; correct the numbers.",
+    )
+
+
+def _differ(ran: Ran, own: pd.DataFrame, far: list[tuple[int, float]]) -> Doubt:
+    times = own.set_index("lap")["lap_time_s"]
+    told = [f"lap {lap} typed {times[lap]:.3f} s, logged {gap:+.3f} s apart" for lap, gap in far]
+    more = f" and {len(told) - 3} more" if len(told) > 3 else ""
+    return Doubt(
+        "lap times disagree",
+        f"run {ran.run_id}: {'; '.join(told[:3])}{more}",
+        0.6 if len(far) < 0.5 * len(own) else 0.8,
+        "book/laps.csv",
+        "Correct the typed time, or the log the run names.",
+    )
+
+
+def _unsupported(ran: Ran) -> Doubt:
+    laps = ", ".join(str(lap) for lap in ran.unsupported)
+    return Doubt(
+        "laps no log supports",
+        f"run {ran.run_id}: lap(s) {laps} are typed, the log has"
+        f" {len(ran.laps) - len(ran.unsupported)}",
+        0.8,
+        "book/laps.csv",
+        "They are used as typed. Take them out if they were not run.",
+    )
+
+
+def _lacking(ran: Ran, own: pd.DataFrame) -> Iterator[Doubt]:
+    """A list of typed laps that has holes: all but a few flying laps of the log are in it."""
+    flying = ran.laps.loc[ran.laps["kind"].isin(["timed", "caution"]), "lap"].tolist()
+    lacking = [lap for lap in flying if lap not in set(own["lap"])]
+    if lacking and len(own) >= 3 and len(lacking) <= 0.4 * len(flying):
+        yield Doubt(
+            "laps the book lacks",
+            f"run {ran.run_id}: the log has flying lap(s) {', '.join(map(str, lacking))}; the other"
+            f" {len(flying) - len(lacking)} are typed",
+            0.5,
+            "book/laps.csv",
+            "The logged laps are used. Is the log this run's, and was none overlooked?",
+        )
+
+
+CHECKS = (crossings, typed_otherwise)
