@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import study_mapping
+from written_mdf import mdf_bytes
 
 from tyrekit.commands import main
 from tyrekit.errors import EventError, LogError
@@ -180,3 +181,31 @@ def test_names(channel, name, like):
 
 def test_parts_of_a_name():
     assert parts_of("GPS_LatAcc2 [g]") == ["gps", "lat", "acc", "2", "g"]
+
+
+def renamed(track):
+    log = track.practice_run(3).log(10.0)
+    return {
+        "Vitesse": (log["speed_mps"].to_numpy() * 3.6, "km/h"),
+        "Breitengrad": (log["latitude_deg"].to_numpy(), "deg"),
+        "Longitud": (log["longitude_deg"].to_numpy(), "deg"),
+    }, log["time_s"].to_numpy()
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "mf4"])
+def test_the_same_proposal_from_any_format(track, tmp_path, kind):
+    columns, time_s = renamed(track)
+    path = tmp_path / f"x.{kind}"
+    if kind == "mf4":
+        path.write_bytes(mdf_bytes([(time_s, columns)]))
+    else:
+        shown = {f"{name} [{unit}]": values for name, (values, unit) in columns.items()}
+        table = pd.DataFrame({"Zeit [s]": time_s, **shown})
+        table.to_csv(path, index=False) if kind == "csv" else table.to_parquet(path)
+    sure = {
+        r.channel: (r.column.split(" [")[0], r.unit) for r in propose_mapping(path).rows() if r.sure
+    }
+    assert sure["speed_mps"] == ("Vitesse", "km/h")
+    assert sure["latitude_deg"] == ("Breitengrad", "deg")
+    assert sure["longitude_deg"] == ("Longitud", "deg")
+    assert "time_s" in sure

@@ -146,6 +146,8 @@ def _clock_stamps(time_s: FloatArray, values: FloatArray, at: NDArray[np.intp]) 
     if np.mean((late >= -1e-6) & (late <= 2 * step + 1.0)) < TIMED_SHARE or values[at].min() < 1:
         return None
     stamps = np.unique(values[at][(late >= -1e-6) & (late <= 2 * step + 1.0)])
+    if len(stamps) < 2:  # one may be a level that looks like a time
+        return None
     words = "the channel carries the time of crossing"
     return Crossings(stamps, _resolution(stamps), "time", (words,))
 
