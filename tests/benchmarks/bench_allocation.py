@@ -1,7 +1,8 @@
 """Speed of the tyre plan: python tests/benchmarks/bench_allocation.py [--long]
 
-Everything runs in one process; figures are medians of wall time over five invented events, and
-the ratios are what to look at. `--long` adds the direct CP-SAT model of small events (minutes).
+Everything runs in one process; figures are medians over five invented events of processor time
+(one thread: the wall time of a quiet machine), and the ratios are what to look at. `--long` adds
+the direct CP-SAT model of small events (minutes; wall time on both sides).
 """
 
 import sys
@@ -11,6 +12,7 @@ from statistics import median
 
 import numpy as np
 
+from tyrekit.plan.allocation import plan_of
 from tyrekit.plan.alternatives import distinct_plans, session_ages, signature_keys
 from tyrekit.plan.clash import clash
 from tyrekit.plan.fitting import drawn_costs_s, plan_table
@@ -19,7 +21,7 @@ from tyrekit.plan.limits import plan_limits
 from tyrekit.plan.optimum import optimum, whole_pool
 from tyrekit.plan.problem import AllocationProblem, Stint, TyreState, WearTable
 from tyrekit.plan.relaxation import relax
-from tyrekit.plan.worth import with_new_tyre
+from tyrekit.plan.worth import with_new_tyre, worth
 from tyrekit.record.event import (
     KeepSpare,
     Lock,
@@ -104,10 +106,10 @@ def limits(names, side, apart, new, many):
     return found
 
 
-def timed(work, *arguments, **named):
-    begun = time.perf_counter()
+def timed(work, *arguments, clock=time.process_time, **named):
+    begun = clock()
     result = work(*arguments, **named)
-    return time.perf_counter() - begun, result
+    return clock() - begun, result
 
 
 def solved(problem):
@@ -123,7 +125,7 @@ def all_paths(problem):
     """The same optimum by HiGHS on every programme."""
     relaxed = relax(build_graph(problem))
     pool = relaxed.pricing.within(np.zeros(len(relaxed.cost)), np.inf, 3_000_000)
-    return timed(whole_pool, relaxed, pool, 120.0)[0:2], len(pool)
+    return timed(whole_pool, relaxed, pool)[0:2], len(pool)
 
 
 def typical():
@@ -171,7 +173,7 @@ def hard():
 
 def questions():
     print("questions on a typical event, in single solves")
-    single, ten, ranked, one_more, averaged, chance = [], [], [], [], [], []
+    single, ten, ranked, one_more, averaged, chance, asked = [], [], [], [], [], [], []
     for seed in SEEDS:
         problem = event("typical", seed, many=True)
         took, (best, relaxed) = timed(solved, problem)
@@ -185,12 +187,15 @@ def questions():
         one_more.append(timed(solved, with_new_tyre(problem))[0])
         mean_s = problem.age_loss_draws_s.mean(axis=0)
         averaged.append(timed(solved, replace(problem, age_loss_s=mean_s))[0])
+        if seed < 3:
+            asked.append(timed(worth, plan_of(problem, relaxed, best))[0])
         tables = [plan_table(graph, plan.paths) for plan in (best, others.plans[0])]
         chance.append(timed(lambda t=tables, p=problem: [drawn_costs_s(p, x) for x in t])[0])
     base = median(single)
     print(f"  ten distinct plans {median(ten):.2f} s = {median(ten) / base:.0f} solves (goal 60)")
     print(f"  twelve sets for the next session {median(ranked):.2f} s")
     print(f"  one more new tyre {median(one_more) / base:.1f} solves")
+    print(f"  worth of it, of a step and of the whole of each limit {median(asked):.1f} s")
     print(f"  expected loss over 200 draws {median(averaged) / base:.1f} solves (goal 3)")
     print(f"  chance that one plan beats another {median(chance) / base:.2f} solves")
 
@@ -208,18 +213,29 @@ def impossible():
         print(f"  {size}: {len(times)} events, worst {max(times):.1f} s (goal 10)")
 
 
+def grown(sessions, fresh, worn):
+    SESSIONS["grown"], TYRES["grown"] = sessions, (fresh, worn)
+    return [event("grown", seed, new=max(6, fresh * 3 // 4)) for seed in SEEDS]
+
+
 def growth():
-    print("growth, same side")
-    for size in SESSIONS:
-        for seed in (0,):
-            problem = event(size, seed, new=6 if size != "large" else 12)
-            graph = build_graph(problem)
-            took, (found, relaxed) = timed(solved, problem)
-            print(
-                f"  {size}: {len(problem.tyres)} tyres x {len(problem.stints)} sessions,"
-                f" {graph.n_nodes} nodes, {len(graph.cost)} arcs,"
-                f" {len(relaxed.paths)} programmes made: {took:.3f} s, {found.status}"
-            )
+    print("growth, same side: sessions x tyres, medians")
+    every = SESSIONS["large"]
+    for sessions, tyres in (
+        *((every[-n:] if n > 6 else SESSIONS["small"], (8, 8)) for n in (5, 7, 8, 9, 10)),
+        *((SESSIONS["typical"], tyres) for tyres in ((6, 4), (8, 8), (12, 12), (16, 16))),
+    ):
+        took, arcs, made = [], [], []
+        for problem in grown(sessions, *tyres):
+            seconds, (found, relaxed) = timed(solved, problem)
+            assert found.status == "optimal", found.status
+            took.append(seconds)
+            arcs.append(len(relaxed.graph.cost))
+            made.append(len(relaxed.paths))
+        print(
+            f"  {len(sessions):2d} x {sum(tyres):2d}: {median(arcs):6.0f} arcs,"
+            f" {median(made):5.0f} programmes made, {median(took):.3f} s"
+        )
 
 
 def against_cp_sat():
@@ -229,8 +245,10 @@ def against_cp_sat():
     ratios = []
     for seed in SEEDS:
         problem = event("small", seed)
-        took, (best, _) = timed(solved, problem)
-        other_s, (status, cost, bound) = timed(DirectModel(problem).solve, 300.0)
+        took, (best, _) = timed(solved, problem, clock=time.perf_counter)
+        other_s, (status, cost, bound) = timed(
+            DirectModel(problem).solve, 300.0, clock=time.perf_counter
+        )
         ratios.append(other_s / took)
         print(f"  {took:.3f} s, cost {best.cost:.0f}; CP-SAT {other_s:.1f} s, {status}, {cost:.0f}")
         assert cost == best.cost if status == "OPTIMAL" else bound <= best.cost <= cost

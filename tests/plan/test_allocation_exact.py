@@ -17,6 +17,7 @@ import pytest
 from random_events import middle_case, plan_of_table, problem_of, small_case
 
 from tyrekit.plan import effort
+from tyrekit.plan import graph as graph_module
 from tyrekit.plan import optimum as optimum_module
 from tyrekit.plan.allocation import plan_problem
 from tyrekit.plan.alternatives import distinct_plans, session_ages, signature_keys
@@ -24,6 +25,7 @@ from tyrekit.plan.fitting import plan_table
 from tyrekit.plan.graph import build_graph
 from tyrekit.plan.optimum import by_pools, optimum, whole_flow
 from tyrekit.plan.search import IMPOSSIBLE, OPTIMAL, UNKNOWN, Whole
+from tyrekit.record.event import LongestLife, MinimumTread
 
 SMALL = range(255)
 
@@ -211,6 +213,22 @@ def test_only_the_last_resort_looks_at_the_clock(monkeypatch):
     monkeypatch.setattr(effort.time, "monotonic", lambda: float(next(clock)))
     found, relaxed, graph = solved(middle_case(11))
     assert "this machine is slow" in distinct_plans(relaxed, found, session_ages(graph), 5).reason
+
+
+@pytest.mark.parametrize(("seed", "mm", "status"), [(7, 4.0, "feasible"), (6, 5.0, OPTIMAL)])
+def test_an_event_too_large_is_planned_without_changes_of_corner(seed, mm, status, monkeypatch):
+    """The bound is that of the event without its tread limit; where it is met, that is a proof."""
+    life = LongestLife(kind="longest_life", laps=70)
+    depth = MinimumTread(kind="minimum_tread", mm=mm, confidence_pct=90.0)
+    case = replace(middle_case(seed), limits=[depth, life])
+    found, _, graph = solved(case)
+    monkeypatch.setattr(graph_module, "MOST_ARCS", len(graph.cost) - 1)
+    plan = plan_problem(graph.problem, alternatives=0)
+    assert plan.status == status
+    assert status == OPTIMAL or "too large to plan changes of corner" in plan.notes[-1]
+    assert plan.bound_s <= found.cost_s <= plan.cost_s
+    assert (plan.cost_s == found.cost_s) == (status == OPTIMAL)
+    assert checker.violations(case, plan_of_table(case, plan.table)) == []
 
 
 def test_impossible_is_an_answer_with_reasons():

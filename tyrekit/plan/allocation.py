@@ -164,6 +164,8 @@ def best_within_reach(problem: AllocationProblem) -> tuple[Whole, Relaxation]:
             build_graph(problem.with_limits([*problem.limits, StaysOnCorner()]))
         )
     freer = relax(build_graph(problem.with_limits(_not_by_corner(problem))))
+    if found.status == OPTIMAL and found.cost - freer.bound < 0.5:
+        return found, relaxed
     status = FEASIBLE if len(found.paths) else UNKNOWN if freer.possible else IMPOSSIBLE
     reason = "the event is too large to plan changes of corner: tyres stay where they first run"
     return Whole(status, found.paths, found.cost, min(freer.bound, found.cost), reason), relaxed
