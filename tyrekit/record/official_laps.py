@@ -66,7 +66,7 @@ def with_official(
 def _flagged(laps: pd.DataFrame, flags: Sequence[str]) -> pd.DataFrame:
     """Let official flags say which timed laps were run under caution or stopped."""
     for i, flag in zip(laps.index, flags, strict=True):
-        if laps.at[i, "kind"] != "timed":
+        if not flag or laps.at[i, "kind"] != "timed":
             continue
         if flag in CAUTION_FLAGS:
             laps.loc[i, ["kind", "reason"]] = ["caution", "caution: by the official flag"]
@@ -249,7 +249,8 @@ def disagreements(ran: Sequence[Ran], drift: Mapping[str, float]) -> pd.DataFram
     `gap_s` is the time of `source` (log or typed) less the one that counts; `resolution_s` what
     both allow. A known drift of a run's logger (run id -> share) is no disagreement of its laps.
     """
-    rows = [row for one in ran for row in _differing(one, drift.get(one.run_id, 0.0))]
+    told = [r for r in ran if r.laps[["official_time_s", "typed_time_s"]].notna().any(axis=None)]
+    rows = [row for one in told for row in _differing(one, drift.get(one.run_id, 0.0))]
     return pd.DataFrame(rows, columns=list(DISAGREEMENTS))
 
 

@@ -325,15 +325,17 @@ def _of_run(mine: pd.DataFrame, one: Ran, later: Sequence[Ran], session: Session
 
 def _placed(laps: pd.DataFrame, ran: Sequence[Ran]) -> pd.DataFrame:
     """Return the official laps with the run and lap each was found to be."""
-    laps = laps.copy()
-    at = {(s, n): i for i, s, n in zip(laps.index, laps["session"], laps["lap"], strict=True)}
-    for one in ran:
-        if "official_lap" not in one.laps:
-            continue
-        for lap, number in zip(one.laps["lap"], one.laps["official_lap"], strict=True):
-            if (i := at.get((one.session, number))) is not None:
-                laps.loc[i, ["run_id", "run_lap"]] = [one.run_id, lap]
-    return laps
+    found = {
+        (one.session, int(number)): (one.run_id, int(lap))
+        for one in ran
+        if "official_lap" in one.laps
+        for lap, number in zip(one.laps["lap"], one.laps["official_lap"], strict=True)
+    }
+    places = [found.get(key, ("", 0)) for key in zip(laps["session"], laps["lap"], strict=True)]
+    return laps.assign(
+        run_id=pd.Series([run_id for run_id, _ in places], laps.index, dtype="str"),
+        run_lap=pd.Series([lap for _, lap in places], laps.index, dtype="int64"),
+    )
 
 
 def _drifts(clocks: pd.DataFrame) -> dict[str, float]:

@@ -212,8 +212,8 @@ def _laps(
     for cells in rows:
         line = above + before + 1
         before = rows.line_num  # type: ignore[attr-defined]
-        repeated = [_plain(cell) for cell in cells[: len(reading.columns)]]
-        if not any(c.strip() for c in cells) or "lap_time_s" in _columns(repeated):
+        again = _plain(reading.cell(cells, "lap_time_s")) in NAMES["lap_time_s"]
+        if again or not any(cell.strip() for cell in cells):
             continue
         try:
             if any(cell.strip() for cell in cells[width:]):
