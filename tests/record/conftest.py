@@ -319,7 +319,7 @@ def event_text() -> str:
     return EVENT
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def track() -> SimpleNamespace:
     """What tests need of the track and its driver."""
     return SimpleNamespace(

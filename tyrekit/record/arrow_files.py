@@ -117,9 +117,8 @@ def _read(
             parts[place].append(values)
             clock |= {place} if is_clock else set()
     joined = {p: np.concatenate(v) if v else np.empty(0) for p, v in parts.items()}
-    lost = f"; what follows is lost, batches before it had up to {batch_rows} rows"
-    damage = file.damage + lost if file.damage else contents.damage
-    return Columns(joined, 0, damage, frozenset(clock))
+    damage = file.damage or contents.damage
+    return Columns(joined, damage=damage, clock=frozenset(clock), block_rows=batch_rows)
 
 
 def _first(error: BaseException) -> str:

@@ -38,9 +38,11 @@ def numbers(column: Any, decimal: str = ".") -> tuple[FloatArray, bool]:
         whole = pa.int32() if pa.types.is_time32(kind) else pa.int64()
         return _floats(column.cast(whole).cast(pa.int64())) / PER_SECOND[kind.unit], True
     if pa.types.is_boolean(kind):
-        column = column.cast(pa.int8())
+        column, kind = column.cast(pa.int8()), pa.int8()
     if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
         return _floats(column), False
+    if not pa.types.is_null(kind):
+        raise pa.ArrowInvalid(f"a column of {kind} holds no numbers")
     return _floats(column.cast(pa.int8())), False
 
 

@@ -15,7 +15,7 @@ import pyarrow as pa
 from tyrekit.errors import LogError
 
 MOST_BYTES = 1 << 30  # decompressed; an hour of 60 channels at 100 Hz is about 150 MB
-CHUNK, HEAD_BYTES, MOST_BLANK = 1 << 24, 1 << 18, 1 << 26
+CHUNK, HEAD_BYTES, MOST_BLANK = 1 << 22, 1 << 18, 1 << 26
 GZIP = b"\x1f\x8b"
 BLANK = b"\0\r\n\t "
 FOREIGN = {

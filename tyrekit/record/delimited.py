@@ -17,10 +17,11 @@ from tyrekit.errors import LogError
 from tyrekit.record.cells import numbers
 from tyrekit.record.contents import Contents
 from tyrekit.record.layout import Layout
-from tyrekit.record.source import Columns, check_size
+from tyrekit.record.source import MOST_VALUES, Columns, Growing, check_size
 
 FloatArray = NDArray[np.float64]
 NO_VALUE = ["", "-", "--", "---", "NaN", "nan", "NA", "N/A", "n/a", "null", "NULL", "*", "#N/A"]
+PACKED = 5  # text gets about this much smaller by gzip
 MOST_LINE = 1 << 22  # bytes; 10,000 channels take a tenth of it
 MID_LINE = "the file ends in mid-line"
 
@@ -48,23 +49,17 @@ def read_columns(contents: Contents, layout: Layout, places: Collection[int]) ->
     block. A block in which a cell is no number (a repeated header, a word, a clock time) is read
     once more, cell by cell.
     """
-    parser = _Parser(layout, tuple(places))
+    parser = _Parser(layout, tuple(places), contents.size * (PACKED if contents.compressed else 1))
     blocks = _Blocks(contents, layout)
     for block in blocks:
         parser.read(block)
         check_size(parser.rows, len(places), contents.where)
-    values = {place: _joined(parser.parts[place]) for place in places}
+    empty = Growing(0)
+    values = {place: parser.columns.get(place, empty).values() for place in places}
     damage = contents.damage or (MID_LINE if blocks.cut_off else "")
-    return Columns(
-        values, parser.bad_rows + int(blocks.cut_off), damage, frozenset(parser.clock)
-    )  # fmt: skip
-
-
-def _joined(parts: list[FloatArray]) -> FloatArray:
-    """Return a column's parts as one, letting go of them."""
-    whole = np.concatenate(parts) if parts else np.empty(0)
-    parts.clear()
-    return whole
+    bad_rows = parser.bad_rows + int(blocks.cut_off)
+    notes = (f"{parser.words} cell(s) hold no number and stay empty",) if parser.words else ()
+    return Columns(values, bad_rows, damage, frozenset(parser.clock), notes)
 
 
 @dataclass
@@ -73,14 +68,13 @@ class _Parser:
 
     layout: Layout
     places: tuple[int, ...]
+    size: int  # bytes to come, or so
     rows: int = 0
     bad_rows: int = 0
+    words: int = 0  # cells that hold something, but no number
     worded: set[int] = field(default_factory=set)  # columns in which a cell was no number
     clock: set[int] = field(default_factory=set)
-    parts: dict[int, list[FloatArray]] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.parts = {place: [] for place in self.places}
+    columns: dict[int, Growing] = field(default_factory=dict)
 
     def read(self, block: bytes) -> None:
         """Add one block of whole lines."""
@@ -88,12 +82,18 @@ class _Parser:
             table, bad_rows = self._parsed(block, self.worded)
         except pa.ArrowInvalid:
             table, bad_rows = self._parsed(block, set(self.places))
+        if not self.columns:
+            expected = int(1.05 * table.num_rows * max(1.0, self.size / len(block)))
+            expected = min(expected, MOST_VALUES // 8 // len(self.places))
+            self.columns = {place: Growing(expected) for place in self.places}
         self.rows += table.num_rows
         self.bad_rows += bad_rows
         for place in self.places:
             column = table[str(place)]
             values, is_clock = numbers(column, self.layout.decimal)
-            self.parts[place].append(values)
+            self.columns[place].add(values)
+            if column.type == pa.string():
+                self.words += len(values) - column.null_count - int(np.isfinite(values).sum())
             if is_clock:
                 self.clock.add(place)
                 self.worded.add(place)

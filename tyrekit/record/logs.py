@@ -224,7 +224,7 @@ def _assembled(
     words = f"log read as {source.words}{', gzipped' if contents.compressed else ''}"
     notes = [words, *match.notes, *columns.notes, *_clock_units(match, columns)]
     if columns.damage:
-        notes.append(_loss(columns.damage, lost_rows, data["time_s"], clock.sample_s))
+        notes.append(_loss(columns, lost_rows, data["time_s"], clock.sample_s))
     return LogData(
         contents.path.name,
         contents.sha256,
@@ -255,8 +255,11 @@ def _clock_units(match: _Match, columns: Columns) -> list[str]:
     return [f"time is a clock of the file's own, read as seconds{asked}"]
 
 
-def _loss(damage: str, rows: int, time_s: FloatArray, sample_s: float) -> str:
+def _loss(columns: Columns, rows: int, time_s: FloatArray, sample_s: float) -> str:
     """Say what a damaged file lost, in rows and seconds, and how far it goes."""
+    block = columns.block_rows
     lost = f"{rows} row(s), {rows * sample_s:.2f} s, are lost" if rows else "no row is cut through"
+    if block and not rows:
+        lost = f"a block is lost; those before it hold up to {block} rows, {block * sample_s:.2f} s"
     last = f"; the last complete row is at {time_s[-1]:.2f} s" if len(time_s) else ""
-    return f"{damage}: {lost}{last}"
+    return f"{columns.damage}: {lost}{last}"

@@ -6,7 +6,7 @@ import io
 import mmap
 import warnings
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from types import ModuleType
@@ -25,6 +25,7 @@ from tyrekit.record.time_base import RULE, Sampled, on_one_base, step_s
 VERSION_AT, FIRST_VERSION = 28, 400
 BY_TIME = 1  # the master channel counts seconds, not an angle, a distance or rows
 NO_CHANNEL = -1
+FRAGMENT = 1 << 23  # bytes of records read at a time
 FIRST_TEXT_TYPE = 6  # data types below it are numbers
 
 
@@ -153,35 +154,43 @@ def _read(
     clocks: dict[int, tuple[FloatArray, Any]] = {}
     for place, one, signal in _signals(file, chosen, found.where):
         if one.group not in clocks:
-            clock = row_times(np.asarray(signal.timestamps, dtype=np.float64))
+            clock_s = np.asarray(signal.timestamps, dtype=np.float64)
+            clock = row_times(clock_s)
             backward += clock.untimed + clock.backward
-            clocks[one.group] = (signal.timestamps[clock.kept], clock.kept)
+            clocks[one.group] = (clock_s[clock.kept], clock.kept)
         time_s, kept = clocks[one.group]
-        sampled[wanted[place]] = Sampled(time_s, _values(signal)[kept])
+        values = _values(signal)
+        sampled[wanted[place]] = Sampled(time_s, values if kept.all() else values[kept])
     base, moved = on_one_base(sampled)
-    values = {place: moved[name] for place, name in wanted.items() if place} | {0: base}
+    columns = {place: moved[name] for place, name in wanted.items() if place} | {0: base}
     lost = _lost_rows(file, found, clocks, base)
     notes = [RULE] if len({len(time_s) for time_s, _ in clocks.values()}) > 1 else []
     if backward:
         notes.append(f"{backward} rows whose time does not rise are passed over")
     notes += _twice(file, places, chosen)
     damage = found.damage or contents.damage
-    return Columns(values, lost + backward, damage, frozenset({0}), tuple(notes))
+    return Columns(columns, lost + backward, damage, frozenset({0}), tuple(notes))
 
 
-def _signals(file: Any, chosen: Mapping[int, _Channel], where: str) -> Any:
-    """Return place, channel and signal of each, groups in one go; the time runs in seconds."""
+def _signals(
+    file: Any, chosen: Mapping[int, _Channel], where: str
+) -> Iterator[tuple[int, _Channel, Any]]:
+    """Yield place, channel and signal of each, groups in one go; the time runs in seconds."""
     asked = [(None, one.group, one.index) for one in chosen.values()]
+    if not asked:
+        return
     try:
+        file.configure(read_fragment_size=FRAGMENT)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of conversions; what is no number becomes NaN
-            signals = file.select(asked, ignore_value2text_conversions=True) if asked else []
+            signals = file.select(asked, copy_master=False, ignore_value2text_conversions=True)
     except Exception as error:  # of a damaged file asammdf may raise anything
         raise unreadable(f"the MDF file is damaged: {_first(error)}", where) from None
     for signal in signals:
         if len(signal.samples) != len(signal.timestamps):
             raise unreadable("the MDF file is damaged: rows are missing", where)
-    return zip(chosen, chosen.values(), signals, strict=True)
+    for place, one in reversed(list(chosen.items())):  # letting go of each as it is taken over
+        yield place, one, signals.pop()
 
 
 def _values(signal: Any) -> FloatArray:
@@ -189,8 +198,9 @@ def _values(signal: Any) -> FloatArray:
     samples = np.asarray(signal.samples)
     if samples.ndim != 1 or samples.dtype.kind not in "biuf":
         return np.full(len(samples), np.nan)
-    values = samples.astype(np.float64)
+    values = samples.astype(np.float64, copy=False)
     if signal.invalidation_bits is not None:
+        values = values.copy()
         values[np.asarray(signal.invalidation_bits, dtype=bool)] = np.nan
     return values
 

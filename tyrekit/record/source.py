@@ -31,6 +31,8 @@ class Columns:
         Places that held clock times, which became seconds.
     notes : tuple of str
         What else was decided.
+    block_rows : int
+        Rows in the largest block, where a file that is cut off loses whole blocks; else 0.
     """
 
     values: dict[int, FloatArray]
@@ -38,6 +40,7 @@ class Columns:
     damage: str = ""
     clock: frozenset[int] = frozenset()
     notes: tuple[str, ...] = ()
+    block_rows: int = 0
 
 
 @dataclass(frozen=True)
@@ -84,3 +87,31 @@ def unreadable(what: str, where: str) -> LogError:
         rule="a log is read only when it can be read without guessing",
         next_step="Copy the file from the logger again, or export the log as CSV.",
     )
+
+
+class Growing:
+    """A column that is filled piece by piece; room not yet filled costs no memory.
+
+    Parameters
+    ----------
+    expected : int
+        Rows that may come; a good guess saves moving the column to a larger place.
+    """
+
+    def __init__(self, expected: int) -> None:
+        self._room = np.empty(max(expected, 1))
+        self._rows = 0
+
+    def add(self, values: FloatArray) -> None:
+        """Append values."""
+        rows = self._rows + len(values)
+        if rows > len(self._room):
+            room = np.empty(2 * rows)
+            room[: self._rows] = self._room[: self._rows]
+            self._room = room
+        self._room[self._rows : rows] = values
+        self._rows = rows
+
+    def values(self) -> FloatArray:
+        """Return what was added."""
+        return self._room[: self._rows]
