@@ -20,12 +20,13 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as parquet
 
 CORNERS = ("fl", "fr", "rl", "rr")
+TABLES = ("tyres", "runs", "laps", "tread", "pressures", "temperatures", "fuel", "weather")
 PLACE_NAMES = ("inner_mm", "centre_mm", "outer_mm")
 BOX_M, PIT_MPS = -220.0, 16.0
 WEAR_SHARES = np.array([40.0, 31.0, 17.0, 12.0])  # an asymmetric circuit; softened at random
 UNITS = {
-    "Time": "s", "Speed": "km/h", "Flow": "l/h", "Used": "l", "Air": "degC", "Lap": "", "Beacon": "",
-    **{f"P{c.upper()}": "bar" for c in CORNERS},
+    "Time": "s", "Speed": "km/h", "Flow": "l/h", "Used": "l", "Air": "degC", "Lap": "",
+    "Beacon": "", **{f"P{c.upper()}": "bar" for c in CORNERS},
 }  # fmt: skip
 KEYS = {
     "Time": "time", "Speed": "speed", "Flow": "fuel_flow", "Used": "fuel_used", "Air": "air",
@@ -166,8 +167,7 @@ def weekend(seed: int) -> Written:
         "kg_per_l": car.kg_per_l,
     }  # fmt: skip
     w = Written(rng, event)
-    w.book = {name: [] for name in (
-        "tyres", "runs", "laps", "tread", "pressures", "temperatures", "fuel", "weather")}  # fmt: skip
+    w.book = {name: [] for name in TABLES}
     names = ["P1", "P2", "P3", "Q", "R1", "R2", "R3"]
     dropped = rng.choice([0, 0, 1, 2])
     names = [n for n in names if n not in ("P3", "R3")[:dropped]]
@@ -469,8 +469,8 @@ def _readings(
         three = air + car.hot[k] + rng.normal(0, 3) + rng.normal(0, 2, 3)
         if rng.random() < crew["reads"]:
             named = zip(("inner_c", "centre_c", "outer_c"), np.round(three).tolist(), strict=True)
-            w.book["temperatures"].append(
-                {"taken_at": at, "run_id": run_id, "corner": corner.upper(), **dict(named)})  # fmt: skip
+            row = {"taken_at": at, "run_id": run_id, "corner": corner.upper()}
+            w.book["temperatures"].append(row | dict(named))
     measured = rng.random() < 0.9
     for k, tyre_id in enumerate(tyres):
         if measured and rng.random() < crew["reads"] + 0.1:

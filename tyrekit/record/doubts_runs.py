@@ -57,7 +57,8 @@ def _by_readings(e: Evidence, ran: Ran) -> Iterator[Witness]:
         )
     ]  # fmt: skip
     taken = pd.concat(found)
-    early_s = (ran.end - taken).dt.total_seconds() if len(taken) else pd.Series(dtype="float64")
+    stopped = ran.start + pd.Timedelta(seconds=ran.cut.duration_s if ran.cut else 0.0)
+    early_s = (stopped - taken).dt.total_seconds() if len(taken) else pd.Series(dtype="float64")
     if (early_s > BEFORE_S).sum() >= 2:
         yield (
             READ_EARLY,

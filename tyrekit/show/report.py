@@ -8,9 +8,11 @@ from pathlib import Path
 import pandas as pd
 from rich import box
 from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from tyrekit.record.doubts import Doubt
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Answer
 from tyrekit.show.tables import (
@@ -62,14 +64,24 @@ def check_renderable(weekend: Weekend) -> RenderableType:
     """Return every doubt and note about the weekend's data, the surest first."""
     parts: list[RenderableType] = [Text(f"{weekend.event.meeting.name}: data check", style="bold")]
     for doubt in sorted(weekend.doubts, key=lambda d: -d.sure):
-        words = f" ({percent(doubt.sure)} sure), {doubt.where}: {doubt.evidence} "
-        parts.append(Text.assemble((doubt.name, "bold"), words, (doubt.next_step, "italic")))
+        parts += _doubt_lines(doubt)
     if not weekend.doubts:
         parts.append(Text("Nothing doubtful found."))
+    parts.append(Text(""))
     parts += [Text(f"note: {note}") for note in weekend.notes]
     done = ", ".join(weekend.done) or "none yet"
     parts.append(Text(f"{len(weekend.laps)} laps read; sessions done: {done}."))
     return Group(*parts)
+
+
+def _doubt_lines(doubt: Doubt) -> list[RenderableType]:
+    """Return a doubt as a group of lines: its name and place, the evidence, what to do."""
+    sure = "sure" if doubt.sure >= 1 else f"{percent(doubt.sure)} sure"
+    head = Text.assemble((doubt.name, "bold"), f" ({sure}), {doubt.where}")
+    return [
+        Text(""), head, Padding(Text(doubt.evidence), (0, 0, 0, 4), expand=False),
+        Padding(Text(doubt.next_step, style="italic"), (0, 0, 0, 4), expand=False),
+    ]  # fmt: skip
 
 
 def _headline(answer: Answer) -> Text:

@@ -1,6 +1,6 @@
 """How often the doubts find planted faults, and how often they cry wolf.
 
-``python tests/record/study_doubts.py [weekends] [clean] [first seed]``: so many weekends per fault
+``python tests/study_doubts.py [weekends] [clean] [first seed]``: so many weekends per fault
 (default 100) and so many clean ones (300), each written to a folder with its faults and opened as
 any weekend is. Simulated truth; the generator knows no threshold of the checks.
 """
@@ -16,9 +16,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-
-if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from planted_faults import ROUNDS, Expected, Plant, found
 from written_weekends import Written, weekend
