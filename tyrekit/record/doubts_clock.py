@@ -131,17 +131,18 @@ def official_unmatched(e: Evidence) -> Iterator[Doubt]:
 
 
 def official_disagree(e: Evidence) -> Iterator[Doubt]:
-    """A logged lap time is not the official one; typed ones are looked at with the book's laps."""
+    """A logged lap time, or a typed one without a log, is not the official one."""
     if e.timed is None:
         return
     table = e.timed.disagreements
-    table = table[(table["counts_now"] == "official") & (table["source"] == "log")]
+    own = (table["source"] == "log") | table["logger_time_s"].isna()
+    table = table[(table["counts_now"] == "official") & own]
     for run_id, rows in table.groupby("run_id", sort=False):
         told = [f"lap {lap} {gap:+.3f} s (they allow {allowed:.3f})" for lap, gap, allowed in
                 zip(rows["lap"], rows["gap_s"], rows["resolution_s"], strict=True)]  # fmt: skip
         yield Doubt(
             "official times disagree",
-            f"run {run_id}, logged less official: {'; '.join(told[:3])}"
+            f"run {run_id}, its own less the official: {'; '.join(told[:3])}"
             + (f" and {len(told) - 3} more" if len(told) > 3 else ""),
             0.8,
             e.run_row(str(run_id)),

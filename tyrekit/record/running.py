@@ -47,8 +47,6 @@ class Ran:
         The log the run names that is not in logs/.
     named : bool
         False when the run names no log and the file was found by the run's id.
-    disagree : tuple of str
-        Laps whose typed time is not the logged one.
     unsupported : tuple of int
         Typed laps beyond those of the log.
     jumps : tuple of Jump
@@ -68,7 +66,6 @@ class Ran:
     cut: Cut | None = None
     missing: str = ""
     named: bool = True
-    disagree: tuple[str, ...] = ()
     unsupported: tuple[int, ...] = ()
     jumps: tuple[Jump, ...] = ()
     clock_s: float = float("nan")
@@ -262,7 +259,6 @@ def _ran(
         cut=made,
         missing=found[0] if found[0] and log is None else "",
         named=found[1] or log is None,
-        disagree=disagreeing(laps),
         unsupported=extra if made is not None else (),
     )
 
@@ -287,18 +283,6 @@ def no_laps() -> pd.DataFrame:
     columns = {name: pd.Series(dtype="float64") for name in (*CUT_COLUMNS, *OTHER_TIMES)}
     columns |= {name: pd.Series(dtype="str") for name in texts}
     return pd.DataFrame(columns | {"lap": pd.Series(dtype="int64")})
-
-
-def disagreeing(laps: pd.DataFrame) -> tuple[str, ...]:
-    """Return, in words, the laps without an official time that are typed otherwise than logged."""
-    differ = []
-    both = (laps["source"] == "log") & laps["typed_time_s"].notna()
-    for _, lap in laps[both & ~laps["kind"].isin(["out", "in"])].iterrows():
-        gap_s = lap["typed_time_s"] - lap["logger_time_s"]
-        if abs(gap_s) > 3 * lap["lap_time_se_s"] + typed_se_s(lap["typed_time_s"]):
-            typed = f"lap {lap['lap']} typed {lap['typed_time_s']:.3f} s"
-            differ.append(f"{typed}, logged {gap_s:+.3f} s apart")
-    return tuple(differ)
 
 
 def _filled_in(laps: pd.DataFrame, typed: pd.DataFrame) -> pd.DataFrame:

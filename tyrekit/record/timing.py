@@ -22,7 +22,7 @@ from tyrekit.record.official_laps import (
     with_missed,
     with_official,
 )  # fmt: skip
-from tyrekit.record.running import NOT_RACE_LAPS, Ran, disagreeing
+from tyrekit.record.running import NOT_RACE_LAPS, Ran
 
 FloatArray = NDArray[np.float64]
 CLOCKS = (
@@ -270,7 +270,7 @@ def _matched(
         one = replace(one, laps=laps)
         grid = _from_grid(one, compared[0].ran, session)
         laps = with_official(laps, numbers, by_number, grid)
-        done[one.run_id] = replace(one, laps=laps, disagree=disagreeing(laps))
+        done[one.run_id] = replace(one, laps=laps)
     return done, notes
 
 
