@@ -153,7 +153,7 @@ def test_complete_batches_of_a_cut_file(read, kind):
         assert rows % 250 == 0 and log.cut_off
         assert_whole(log, rows)
         if rows:
-            assert any("those before it hold up to 250 rows, 12.50 s" in n for n in log.notes)
+            assert any("of up to 250 rows, 12.50 s" in n for n in log.notes)
 
 
 def test_a_cut_parquet_file_has_lost_its_index(read):

@@ -54,12 +54,14 @@ class _ArrowFile:
     """An Arrow file or stream: a file is read as the stream in it, which needs no index."""
 
     def __init__(self, contents: Contents) -> None:
-        opened = contents.opened()
+        opened, self.damage = contents.opened(), ""
         if contents.head.startswith(ARROW):
+            opened.seek(max(0, opened.size() - len(ARROW)))
+            whole = opened.read() == ARROW
+            self.damage = "" if whole else "the Arrow file lacks its end"
             opened.seek(FILE_START)
         self.stream = ipc.open_stream(opened)
         self.schema = self.stream.schema
-        self.damage = ""
 
     def check(self, columns: int, where: str) -> None:
         """Nothing is known before the batches are read."""

@@ -260,6 +260,6 @@ def _loss(columns: Columns, rows: int, time_s: FloatArray, sample_s: float) -> s
     block = columns.block_rows
     lost = f"{rows} row(s), {rows * sample_s:.2f} s, are lost" if rows else "no row is cut through"
     if block and not rows:
-        lost = f"a block is lost; those before it hold up to {block} rows, {block * sample_s:.2f} s"
+        lost = f"blocks may be lost, of up to {block} rows, {block * sample_s:.2f} s, each"
     last = f"; the last complete row is at {time_s[-1]:.2f} s" if len(time_s) else ""
     return f"{columns.damage}: {lost}{last}"

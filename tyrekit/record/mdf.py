@@ -7,7 +7,7 @@ import mmap
 import warnings
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
@@ -66,7 +66,7 @@ def mdf_source(contents: Contents, time_column: str) -> Source | None:
         )
     asammdf = _asammdf(where)
     found, opened = _checked(contents)
-    with closing(_opened(asammdf, contents, found, opened)) as file:
+    with _opened(asammdf, contents, found, opened) as file:
         places = _places(file)
         names: list[str] = [time_column]
         units: list[str | None] = ["s"]
@@ -76,7 +76,7 @@ def mdf_source(contents: Contents, time_column: str) -> Source | None:
             units.append(channel.unit or None)
 
     def read(wanted: Mapping[int, str]) -> Columns:
-        with closing(_opened(asammdf, contents, found, opened)) as file:
+        with _opened(asammdf, contents, found, opened) as file:
             return _read(file, places, wanted, found, contents)
 
     words = f"ASAM MDF {version / 100:.2f}"
@@ -117,12 +117,16 @@ def _patched(data: bytes | mmap.mmap, found: Walk) -> bytes:
     return bytes(mended)
 
 
-def _opened(asammdf: Any, contents: Contents, found: Walk, data: bytes | None) -> Any:
-    """Return the file as asammdf sees it: its own map of a whole file, else the mended bytes."""
-    try:
-        return asammdf.MDF(io.BytesIO(data) if data is not None else contents.path)
-    except Exception as error:  # of a damaged file asammdf may raise anything
-        raise unreadable(f"the MDF file cannot be read: {_first(error)}", found.where) from None
+@contextmanager
+def _opened(asammdf: Any, contents: Contents, found: Walk, data: bytes | None) -> Iterator[Any]:
+    """Give the file as asammdf sees it: the file itself when whole, else the mended bytes."""
+    with contents.path.open("rb") if data is None else io.BytesIO(data) as stream:
+        try:
+            file = asammdf.MDF(stream)
+        except Exception as error:  # of a damaged file asammdf may raise anything
+            raise unreadable(f"the MDF file cannot be read: {_first(error)}", found.where) from None
+        with closing(file):
+            yield file
 
 
 def _places(file: Any) -> list[_Channel]:
