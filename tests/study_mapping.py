@@ -1,6 +1,6 @@
 """How many channels of unknown logger files a proposed mapping finds, and how many it gets wrong.
 
-``python tests/study_mapping.py [files]``: seeded files of an invented car on a small
+``python tests/study_mapping.py [files [first seed]]``: seeded files of an invented car on a small
 track, with names in five languages, abbreviated, misspelt or meaningless, units given in one of
 three ways or not at all, and columns that look like channels and are none. Simulated truth.
 """
@@ -192,9 +192,9 @@ def found(files: int, first: int = 0) -> Found:
     return Found(there, right, wrong, unsure, tuple(wrongly))
 
 
-def main(files: int) -> None:
+def main(files: int, first: int = 0) -> None:
     """Print the figures and every wrong proposal."""
-    f = found(files)
+    f = found(files, first)
     print(f"{files} files, {f.there} channels: {100 * f.right / f.there:.1f} % found right, "
           f"{100 * f.wrong / f.there:.2f} % proposed wrong, {100 * f.unsure / f.there:.1f} % said "
           "to be unsure")  # fmt: skip
@@ -202,4 +202,4 @@ def main(files: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 40)
+    main(*(int(given) for given in sys.argv[1:3] or ["40"]))
