@@ -229,7 +229,7 @@ def test_saved_and_loaded(found):
 def test_summary_answers_the_engineer(found):
     text = found.summary()
     for words in ("timed lap of practice", "channel must be multiplied", "% from data",
-                  "laps of 4 sessions",
+                  "laps of 4 sessions (P1, P2, P3, Q)",
                   "4 tank balances", "surer by"):  # fmt: skip
         assert words in text
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.errors import FitError
-from tyrekit.fit.fuel_design import SHARES, is_log, session_name
+from tyrekit.fit.fuel_design import SESSION, SHARES, is_log, session_name
 from tyrekit.fit.fuel_need import FuelNeed, race_laps
 from tyrekit.fit.fuel_rows import KINDS, SCATTER
 from tyrekit.fit.mixed import Mixed
@@ -20,6 +20,7 @@ from tyrekit.fit.result import (
     Floats,
     Record,
     check_level,
+    in_brackets,
     t_quantile,
 )
 from tyrekit.record.event import Caution
@@ -237,8 +238,9 @@ class FuelUseResults(FitResult):
             f"{100 * share['flow_scale']:.0f} % from data",
             f"  use differs by {spreads.lap_pct:.1f} % from lap to lap and by "
             f"{spreads.session_pct:.1f} % from session to session",
-            f"  rests on {spreads.laps} logged laps of {spreads.sessions} sessions and "
-            f"{self._balances_used()} tank balances; {len(self.left_out)} rows left out",
+            f"  rests on {spreads.laps} logged laps of {spreads.sessions} sessions"
+            f"{in_brackets(self.members(SESSION))} and {self._balances_used()} tank balances; "
+            f"{len(self.left_out)} rows left out",
             f"  surer by: {self._surer()}",
             "  brackets and ± hold 90 %; a load comes from the whole distribution, not from these",
         ]

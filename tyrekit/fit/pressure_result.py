@@ -21,7 +21,7 @@ from tyrekit.fit.pressure_rows import (
     effective_laps,
     warmed,
 )
-from tyrekit.fit.result import Estimate, FitResult, check_level, t_quantile
+from tyrekit.fit.result import Estimate, FitResult, check_level, in_brackets, t_quantile
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, cold_pressure, hot_pressure
 
 
@@ -216,13 +216,14 @@ class PressureResults(FitResult):
             f"{known('track_share')}",
             f"  63 % of that is reached in {found('rise_laps')} laps {known('rise_laps')}",
             f"  a gauge in the pits {USUAL_DELAY_MIN:g} min after the run misses "
-            f"{found('pit_loss_pct')} % of the rise {known('pit_loss_pct')}; standing, a tyre "
-            f"loses 63 % of it in {found('cooling_min', 0)} min {known('cooling_min')}",
+            f"{found('pit_loss_pct')} % of the rise {known('pit_loss_pct')}",
+            f"  standing, a tyre loses 63 % of it in {found('cooling_min', 0)} min "
+            f"{known('cooling_min')}",
             f"  from session to session the hot gas differs by {self.session_spread_c:.1f} °C, "
             f"from run to run by {self.run_spread_c:.1f}; one reading is good to "
             f"{self.reading_bar:.3f} bar",
-            f"  rests on {self.n_rows} readings up to lap {self.most_laps:.0f}; "
-            f"{len(self.left_out)} left out",
+            f"  rests on {self.n_rows} readings up to lap {self.most_laps:.0f}"
+            f"{in_brackets(self.members('session_c'))}; {len(self.left_out)} left out",
             f"  surer by: {self._surer()}",
             "  ± holds 90 %. The supplier's lowest cold pressure comes before any figure here",
         ]

@@ -120,11 +120,21 @@ class FitResult(Record):
         values = self.params.to_numpy(dtype=float) + spread
         return pd.DataFrame(values, columns=self.params.index)
 
+    def members(self, kind: str) -> list[str]:
+        """Return what the parameters of a kind are of: P1 and Q of ``session_c[P1]``, .. [Q]."""
+        found = (str(name).partition("[") for name in self.params.index)
+        return [inside.removesuffix("]") for head, _, inside in found if head == kind and inside]
+
     def estimate(self, name: str) -> Estimate:
         """Return one parameter as (mean, sd)."""
         at = list(self.params.index).index(name)
         variance = float(self.cov.to_numpy()[at, at])
         return Estimate(float(self.params.to_numpy()[at]), math.sqrt(variance))
+
+
+def in_brackets(names: list[str]) -> str:
+    """Return names as words to put behind a count: `` (P1, P2)``, or nothing."""
+    return f" ({', '.join(names)})" if names else ""
 
 
 def check_level(level: float) -> float:

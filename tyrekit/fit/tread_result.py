@@ -16,7 +16,7 @@ import pandas as pd
 from scipy import optimize
 
 from tyrekit.errors import FitError
-from tyrekit.fit.result import Estimate, FitResult, Floats, check_level, t_quantile
+from tyrekit.fit.result import Estimate, FitResult, Floats, check_level, in_brackets, t_quantile
 from tyrekit.fit.tread_rows import PLACES
 
 SESSION_LAPS = 15.0  # laps a tyre usually runs in one session; common practice, no source
@@ -244,7 +244,9 @@ class TreadResults(FitResult):
             f"{self.tyre_spread_pct:.0f} % from tyre to tyre; one reading is good to "
             f"{self.reading_mm:.2f} mm",
             f"  rests on {self.n_rows} tread readings of {len(self.tyres)} tyres up to "
-            f"{self.deepest_age_laps:.0f} laps old; {len(self.left_out)} left out",
+            f"{self.deepest_age_laps:.0f} laps old"
+            f"{in_brackets(sorted(self.members('session_wear_pct')))}; "
+            f"{len(self.left_out)} left out",
             f"  surer by: {self._surer()}",
             "  ± holds 90 %. The thinnest place across the tread decides; the supplier's and the",
             "  regulations' word on a worn tyre comes before any figure here",
@@ -258,9 +260,12 @@ class TreadResults(FitResult):
         names = ["wear_mm_per_lap", f"wear_mm_per_lap[{corner}]"]
         believed = float((self.rests_on.loc[names, "belief_sd"] ** 2).sum())
         share = max(1 - rate.sd**2 / believed, 0.0)
+        fastest = "" if share < 1e-6 else (
+            f", fastest at the {worst}: {most.mean:.4f} ± {half * most.sd:.4f}"
+        )  # fmt: skip
         return (
-            f"  {corner}  {rate.mean:.4f} ± {half * rate.sd:.4f} over the width, fastest at the "
-            f"{worst}: {most.mean:.4f} ± {half * most.sd:.4f}; {100 * share:.0f} % from data"
+            f"  {corner}  {rate.mean:.4f} ± {half * rate.sd:.4f} over the width{fastest}; "
+            f"{100 * share:.0f} % from data"
         )
 
     def _surer(self) -> str:
