@@ -225,7 +225,7 @@ class FuelUseResults(FitResult):
         scale, share, spreads = self.flow_scale, self.rests_on["data_share"], self.spreads
         half = t_quantile(0.95, self.df)
         timed = use.loc["timed"]
-        others = ", ".join(f"{kind} {use.loc[kind, 'mean']:.2f}" for kind in SHARES)
+        others = ", ".join(f"{kind} {float(use['mean'][kind]):.2f}" for kind in SHARES)
         lines = [
             "Fuel use: what the car burns per lap, weighed against fills and drains",
             f"  a timed lap of practice burns {timed['mean']:.3f} kg ({timed['lower']:.3f} to "
