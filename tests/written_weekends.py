@@ -125,7 +125,7 @@ def a_car(rng: np.random.Generator) -> Car:
     shares = WEAR_SHARES ** rng.uniform(0.7, 1.1)
     if rng.random() < 0.5:
         shares = shares[[1, 0, 3, 2]]
-    corner = rng.uniform(0.02, 0.045) * 4 * shares / shares.sum()  # mm per lap
+    corner = rng.uniform(0.028, 0.055) * 4 * shares / shares.sum()  # mm per lap
     places = 1 + rng.normal(0, 0.15, (4, 3))
     side = rng.normal(0, 0.04)
     rise = 0.28 + rng.normal(0, 0.015, 4) + side * np.array([1, -1, 1, -1])
@@ -195,7 +195,7 @@ def weekend(seed: int) -> Written:
 
 
 def _tyres(w: Written, rng: np.random.Generator, sessions: int) -> dict[str, Tyre]:
-    new = rng.uniform(4.2, 5.2)
+    new = rng.uniform(4.6, 5.6)
     tyres: dict[str, Tyre] = {}
     car_wear = rng.uniform(0.02, 0.045)
     for prefix, sets in (("U", 2), ("N", 2 if sessions < 7 else 3)):
@@ -204,7 +204,7 @@ def _tyres(w: Written, rng: np.random.Generator, sessions: int) -> dict[str, Tyr
                         1 + rng.normal(0, 0.06), prefix == "N")  # fmt: skip
             tyres[f"{prefix}{number}"] = tyre
         for one in range(sets if prefix == "U" else 0):
-            laps = int(rng.integers(4, 22))
+            laps = int(rng.integers(4, 18))
             for number in range(4 * one + 1, 4 * one + 5):
                 tyres[f"U{number}"].run(laps, np.full(3, car_wear), 0.15)
     for tyre_id, tyre in tyres.items():

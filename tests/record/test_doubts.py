@@ -301,4 +301,4 @@ def test_a_fuel_counter_reset_shows_in_its_lap(folder, edit):
     found = doubts(folder)
     assert set(found) == {"missing log", "fuel of a lap", "fuel counter reset"}
     assert "falls by" in found["fuel counter reset"].evidence
-    assert "run P1-1 lap" in found["fuel of a lap"].evidence
+    assert "run P1-1: lap" in found["fuel of a lap"].evidence

@@ -157,14 +157,15 @@ def _spread_kg(e: Evidence, balance: Balance, balances_known: int) -> float:
 def start_fuel(e: Evidence) -> Iterator[Doubt]:
     """A run sheet's start fuel is not what was left plus what was filled."""
     scale = e.event.fuel.flow_scale.mean if e.event.fuel.flow_scale else 1.0
-    known = _weekend_factor(e) or scale
-    per_l = known * e.event.fuel.density_kg_per_l
+    known = _weekend_factor(e)
+    per_l = (known or scale) * e.event.fuel.density_kg_per_l
     burnt = {r.run_id: r.cut.fuel_l * per_l for r in e.ran if r.cut is not None}
     events = [(row["taken_at"], i, row) for i, row in e.tables["fuel"].iterrows()]
     events += [(row["start"], i, row) for i, row in e.tables["runs"].iterrows()]
-    level, rows, ran_before = _residue_kg(e) / 2, 0, 0
-    if not len(e.tables["fuel"]):
-        return
+    level, rows = _residue_kg(e) / 2, 0
+    usual = float(np.median([factor for _, factor in factors(e)] or [scale]))
+    if not (e.tables["fuel"]["kind"] == "fill").any() or not 0.5 < usual < 2:
+        return  # no fuel book is kept, or its unit is the doubt
     for _, row_id, row in sorted(events, key=lambda entry: (entry[0], str(entry[1]))):
         if "fl" not in row.index:
             level += fuel_kg(row, e.event.fuel) * (1.0 if row["kind"] == "fill" else -1.0)
@@ -174,9 +175,7 @@ def start_fuel(e: Evidence) -> Iterator[Doubt]:
         start_kg = float(row["fuel_start_kg"])
         off_kg = start_kg - level
         most_kg = _residue_kg(e) + 0.05 * start_kg + 0.5 * np.sqrt(rows + 1)
-        first = ran_before == 0
-        ran_before += 1
-        if abs(off_kg) > most_kg and not (first and rows == 0):
+        if abs(off_kg) > most_kg:
             yield Doubt(
                 "start fuel",
                 f"run {row['run_id']} starts with {start_kg:.1f} kg by its sheet; fills, drains and"
@@ -287,19 +286,23 @@ def run_fuel(e: Evidence) -> Iterator[Doubt]:
     """A run burnt more than it started with."""
     scale = e.event.fuel.flow_scale.mean if e.event.fuel.flow_scale else 1.0
     starts = e.tables["runs"].set_index("run_id")["fuel_start_kg"]
+    over = []
     for ran in e.ran:
-        if ran.cut is None or not np.isfinite(ran.cut.fuel_l):
-            continue
-        burnt = ran.cut.fuel_l * scale * e.event.fuel.density_kg_per_l
+        burnt = ran.cut.fuel_l * scale * e.event.fuel.density_kg_per_l if ran.cut else 0.0
         if burnt > float(starts[ran.run_id]) * 1.05:
-            yield Doubt(
-                "fuel burnt",
-                f"run {ran.run_id} starts with {starts[ran.run_id]:.1f} kg and the logger counts"
-                f" {burnt:.1f} kg burnt",
-                0.8,
-                e.run_row(ran.run_id),
-                "Correct fuel_start_kg, or the unit of the fuel channel.",
-            )
+            over.append((ran.run_id, float(starts[ran.run_id]), burnt))
+    if not over:
+        return
+    run_id, start_kg, burnt = over[0]
+    more = f"; the same in {len(over) - 1} more run(s)" if over[1:] else ""
+    yield Doubt(
+        "fuel burnt",
+        f"run {run_id} starts with {start_kg:.1f} kg and the logger counts {burnt:.1f} kg"
+        f" burnt{more}",
+        0.8,
+        e.run_row(run_id),
+        "Correct fuel_start_kg, or the unit of the fuel channel.",
+    )
 
 
 def _residue_kg(e: Evidence) -> float:

@@ -12,6 +12,7 @@ from tyrekit.record.running import Ran, typed_se_s
 
 HAND_SD_S = 0.12  # of a time taken with a stop-watch, as one written to a tenth or coarser is
 SHIFTS = (-2, -1, 1, 2)
+SHIFTED = 0.4  # of the disagreement as typed: the laps are numbered otherwise
 MISSED, EXTRA = "crossing was missed", "crossing too many"
 WAYS = {"lap": "lap counter", "beacon": "beacon", "position": "position"}
 
@@ -50,7 +51,7 @@ def typed_otherwise(e: Evidence) -> Iterator[Doubt]:
         logged = ran.cut.laps.set_index("lap")
         off = _off(own, logged, 0)
         shift = _better_shift(own, logged, off)
-        if shift:
+        if shift and any(far for *_, far in off):
             yield _numbered(ran, shift, len(own))
             continue
         if far := [(lap, gap) for lap, gap, far in off if far]:
@@ -81,13 +82,19 @@ def _better_shift(
     own: pd.DataFrame, logged: pd.DataFrame, off: list[tuple[int, float, bool]]
 ) -> int:
     """Return by how many laps the typed ones are numbered otherwise; 0 when they are not."""
-    if len(own) < 3 or sum(far for _, _, far in off) < max(2, 0.6 * len(own)):
+    as_typed = _rms(off)
+    if len(off) < 3:
         return 0
     for shift in SHIFTS:
         moved = _off(own, logged, shift)
-        if len(moved) >= 0.8 * len(own) and sum(far for *_, far in moved) <= 0.1 * len(moved):
+        enough = len(moved) >= max(3, 0.8 * len(off)) and not any(far for *_, far in moved)
+        if enough and _rms(moved) < SHIFTED * as_typed:
             return shift
     return 0
+
+
+def _rms(off: list[tuple[int, float, bool]]) -> float:
+    return float(np.sqrt(np.mean([gap**2 for _, gap, _ in off]))) if off else 0.0
 
 
 def _numbered(ran: Ran, shift: int, n: int) -> Doubt:
