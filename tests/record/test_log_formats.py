@@ -201,6 +201,13 @@ def test_time_running_backwards_is_counted(read):
     assert log.backward_rows == 20
 
 
+def test_bytes_that_are_no_text_are_gaps(read):
+    data = table().encode().replace(b"105.000", b"10\xc2.000", 1)
+    log = read(data, encoding="utf-8")
+    assert log.channels["speed_mps"].isna().sum() == 1 and len(log.channels) == ROWS
+    assert "1 cell(s) hold no number and stay empty" in log.notes
+
+
 def test_words_for_numbers_are_gaps(read):
     log = read(table().replace("105.000", "err", 1).replace("106.000", "---", 1))
     assert log.channels["speed_mps"].isna().sum() == 2 and len(log.channels) == ROWS

@@ -79,9 +79,9 @@ class _Parser:
     def read(self, block: bytes) -> None:
         """Add one block of whole lines."""
         try:
-            table, bad_rows = self._parsed(block, self.worded)
+            table, bad_rows = self._parsed(_valid(block) if self.worded else block, self.worded)
         except pa.ArrowInvalid:
-            table, bad_rows = self._parsed(block, set(self.places))
+            table, bad_rows = self._parsed(_valid(block), set(self.places))
         if not self.columns:
             expected = int(1.05 * table.num_rows * max(1.0, self.size / len(block)))
             expected = min(expected, MOST_VALUES // 8 // len(self.places))
@@ -183,6 +183,11 @@ class _Blocks:
             rule=f"a line has at most {MOST_LINE >> 20} MB",
             next_step="Export the log again with one sample a line.",
         )
+
+
+def _valid(block: bytes) -> bytes:
+    """Return a block in which bytes that are no UTF-8 are marked, which makes a cell no number."""
+    return block.decode("utf-8", errors="replace").encode()
 
 
 def _thin(block: bytes) -> bytes:
