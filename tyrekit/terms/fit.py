@@ -110,7 +110,6 @@ FIT: dict[str, Term] = {
     "lock_ups": Term("", "times a wheel turns 10 % slower than the ground for 0.2 s"),
     "wheelspins": Term("", "times a wheel turns 10 % faster than the ground for 0.2 s"),
     "work_{corner}_j_per_m": Term("J/m", "sliding work of that tyre per metre driven"),
-    "work_{corner}_mj": Term("MJ", "sliding work of that tyre over a lap"),
     "wear_pct": Term("%", "tread wear against the corner's usual"),
     "wear_pct_se": Term("", "its standard error, %"),
 }
