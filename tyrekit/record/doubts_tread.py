@@ -19,12 +19,12 @@ from tyrekit.record.tread_story import PLACES, FloatArray, Readings, Stint, Stor
 from tyrekit.terms import CORNERS
 
 LEAST_READINGS = 8  # fewer tell no story
-TYPING_MM, TYPING_SPREADS = 0.45, 4.0  # one place against all else
+TYPING_MM, TYPING_SPREADS = 0.55, 4.2  # one place against all else
 ROW_MM, ROW_SPREADS = 0.5, 4.5  # one tyre against all else
 PLAIN_MM = 0.8  # first, so that sides are judged without; swapped sides shift a tyre as a whole
 MOST_TYPING = 8
 ODD_RUN = 10.8  # likelihood of a run's readings as written: chi-square of one degree at 1 in 1000
-SWAPPED, OTHER_SET = 3.0, 5.0  # log likelihood gained before it is said
+SWAPPED, OTHER_SET = 3.2, 5.0  # log likelihood gained before it is said
 ONE_AXLE = 3.0  # more for one axle alone, which fewer readings speak for
 TURNED = 7.0  # plain enough to go on as if it were so
 ODDS = 20.0  # against a fault in any one run, before its readings
