@@ -107,7 +107,7 @@ def shape_found(fit, weekend):
     """What the fit says of the shape, and the knee's error when there is one."""
     weights, knee, true = fit.shape_weights, fit.knee, weekend.knee_age_laps
     past = fit.oldest_laps - true
-    if knee.best_laps is None or not np.isfinite(past):
+    if weekend.truth.shape != "cliff" or knee.best_laps is None or not np.isfinite(past):
         error, held, far = np.nan, np.nan, np.nan
     else:
         low, high = knee.lower_laps or -np.inf, knee.upper_laps or np.inf
