@@ -18,6 +18,8 @@ KEYS: dict[str, tuple[str, ...]] = {
     "tyres": ("tyre_id",),
     "runs": ("run_id",),
     "laps": ("run_id", "lap"),
+    "locks": ("session",),
+    "left_out": ("run_id", "lap"),
 }
 
 
@@ -35,9 +37,11 @@ def problems(tables: Tables, event: Event, place: Place) -> Iterator[BookError]:
         ("pressures", "run_id", "runs"),
         ("temperatures", "run_id", "runs"),
         ("fuel", "run_id", "runs"),
+        ("left_out", "run_id", "runs"),
     ):
         yield from _unknown(tables, table, column, home, place)
-    yield from _locks(tables["tyres"], event)
+    yield from _event_locks(tables["tyres"], event)
+    yield from _book_locks(tables, event, place)
 
 
 def not_in(kind: str, name: str, known: list[str], where: str, lists: str) -> BookError:
@@ -85,18 +89,22 @@ def _runs(tables: Tables, event: Event, place: Place) -> Iterator[BookError]:
             yield not_in("session", row["session"], sessions, where, "event.toml")
         if row["driver"] not in drivers:
             yield not_in("driver", row["driver"], drivers, where, "event.toml")
-        fitted = [row[corner] for corner in CORNERS]
-        for tyre_id in dict.fromkeys(fitted):
-            if tyre_id not in tyres:
-                yield not_in("tyre", tyre_id, tyres, where, "the tyre list")
-            on = [corner.upper() for corner in CORNERS if row[corner] == tyre_id]
-            if len(on) > 1:
-                yield BookError(
-                    f"tyre {tyre_id!r} is on {' and '.join(on)}",
-                    where=where,
-                    rule="a tyre is on one corner at a time",
-                    next_step="Correct the run sheet.",
-                )
+        yield from _fitted(row, tyres, where)
+
+
+def _fitted(row: pd.Series, tyres: list[str], where: str) -> Iterator[BookError]:
+    """Yield tyres of a row that nobody listed or that are on two corners; empty means free."""
+    for tyre_id in dict.fromkeys(row[corner] for corner in CORNERS if row[corner]):
+        if tyre_id not in tyres:
+            yield not_in("tyre", tyre_id, tyres, where, "the tyre list")
+        on = [corner.upper() for corner in CORNERS if row[corner] == tyre_id]
+        if len(on) > 1:
+            yield BookError(
+                f"tyre {tyre_id!r} is on {' and '.join(on)}",
+                where=where,
+                rule="a tyre is on one corner at a time",
+                next_step="Correct the row.",
+            )
 
 
 def _same_start(runs: pd.DataFrame, place: Place) -> Iterator[BookError]:
@@ -131,7 +139,23 @@ def _unknown(
             yield not_in(kind, name, known, place(table, int(str(row_id))), lists)
 
 
-def _locks(tyres: pd.DataFrame, event: Event) -> Iterator[BookError]:
+def _book_locks(tables: Tables, event: Event, place: Place) -> Iterator[BookError]:
+    tyres, sessions = list(tables["tyres"]["tyre_id"]), [session.id for session in event.sessions]
+    for row_id, row in tables["locks"].iterrows():
+        where = place("locks", int(str(row_id)))
+        if row["session"] not in sessions:
+            yield not_in("session", row["session"], sessions, where, "event.toml")
+        if not any(row[corner] for corner in CORNERS):
+            yield BookError(
+                f"the lock of {row['session']!r} names no tyre",
+                where=where,
+                rule=f"at least one of {', '.join(CORNERS)} is filled in",
+                next_step="Fill in a tyre or remove the row.",
+            )
+        yield from _fitted(row, tyres, where)
+
+
+def _event_locks(tyres: pd.DataFrame, event: Event) -> Iterator[BookError]:
     known = list(tyres["tyre_id"])
     for i, limit in enumerate(event.limits):
         for tyre_id in limit.tyres.values() if isinstance(limit, Lock) else ():

@@ -22,6 +22,7 @@ from tyrekit.record.carried import (
     with_weather,
 )  # fmt: skip
 from tyrekit.record.counting import counted
+from tyrekit.record.decisions import leave_out
 from tyrekit.record.event import Event, Session
 from tyrekit.record.evidence import Evidence
 from tyrekit.record.running import Ran
@@ -72,6 +73,7 @@ def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Time
     rubbered = with_field(warmed.laps, event, timed.official.field, _offsets_s(timed))
     sectors = sorted(name for name in laps.columns if SECTOR.fullmatch(name))
     final = rubbered.laps[[*LAP_COLUMNS, *sectors]].reset_index(drop=True)
+    final = leave_out(final, tables["left_out"], book)
     tread = tread_with_age(tables["tread"], lives)
     changed = intake.changed_files(book, folder)
     return Assembled(

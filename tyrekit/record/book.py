@@ -166,7 +166,7 @@ class Book:
                 "the weekend's folder cannot be written, so nothing can be saved",
                 next_step="Copy the folder to a disk that can be written and open it there.",
             )
-        with _connection(self.source) as connection:
+        with connected(self.source) as connection:
             connection.execute("BEGIN IMMEDIATE")
             try:
                 before = {str(problem) for problem in self._problems(connection)}
@@ -212,7 +212,7 @@ class Book:
                 connection.deserialize(self.source)
                 yield connection
             return
-        with _connection(self.source) as connection:
+        with connected(self.source) as connection:
             connection.execute("BEGIN")
             yield connection
             connection.execute("COMMIT")
@@ -238,7 +238,7 @@ def _place(entry: ledger.Entry) -> str:
 
 
 @contextmanager
-def _connection(path: Path) -> Iterator[sqlite3.Connection]:
+def connected(path: Path) -> Iterator[sqlite3.Connection]:
     """Open book.sqlite; what SQLite complains of becomes a `BookError`."""
     try:
         with closing(

@@ -28,6 +28,8 @@ KEYS: dict[str, tuple[str, ...]] = {
     "temperatures": ("taken_at", "run_id", "corner"),
     "fuel": ("taken_at", "run_id", "kind"),
     "weather": ("taken_at",),
+    "locks": ("session",),
+    "left_out": ("run_id", "lap"),
 }
 
 

@@ -91,6 +91,10 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _time("taken_at"), Column("air_c"), Column("track_c"), _positive("pressure_hpa", False),
         _positive("humidity_pct", False), _choice("rain", "dry damp wet", False),
     ),
+    "locks": (
+        _text("session"), *(_text(corner, False) for corner in CORNERS), _text("note", False),
+    ),
+    "left_out": (_text("run_id"), Column("lap", "whole", low=1), _text("reason")),
 }  # fmt: skip
 ZERO_WHEN_NEW = ("age_laps", "distance_km", "heat_cycles")
 

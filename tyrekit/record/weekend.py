@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from tyrekit.record import intake
 from tyrekit.record.agreement import not_in, overlap
 from tyrekit.record.assembly import assemble
 from tyrekit.record.book import Book
+from tyrekit.record.decisions import clashes, with_locks
 from tyrekit.record.distance import STEP_M, Aligned, aligned
 from tyrekit.record.doubts import Doubt, find_doubts
 from tyrekit.record.event import Event, Session, load_event
@@ -34,7 +35,7 @@ class Weekend:
     folder : Path
         The folder.
     event : Event
-        event.toml.
+        event.toml, the book's locks among its limits.
     book : Book
         The hand-entered tables; what is typed goes there.
     laps : DataFrame
@@ -47,6 +48,9 @@ class Weekend:
         The book's tables, indexed by row id. Tread readings come with the tyre's age, distance
         and corner at the reading; pressures with session, tyre, cold pressure, laps run and
         temperatures.
+    locks, left_out : DataFrame
+        The engineer's own decisions in the book: tyres locked to corners of a session, and laps
+        that do not count, each with its reason.
     timing : DataFrame
         Our car's official laps, with the run and lap each was found to be.
     clocks : DataFrame
@@ -74,6 +78,8 @@ class Weekend:
     temperatures: pd.DataFrame
     fuel: pd.DataFrame
     weather: pd.DataFrame
+    locks: pd.DataFrame
+    left_out: pd.DataFrame
     timing: pd.DataFrame
     clocks: pd.DataFrame
     disagreements: pd.DataFrame
@@ -104,19 +110,24 @@ class Weekend:
         tables = draft.tables()
         ran = all_runs(path, event, tables["runs"], tables["laps"])
         times = timed(ran, read_official(path, event), event)
+        locks = tables["locks"]
         _no_overlap(times.ran, tables["runs"], draft)
         made = assemble(path, event, draft, tables, times)
         doubts = find_doubts(made.evidence)
         book = intake.keep(draft, path)
         started = {one.session for one in ran}
         return cls(
-            folder=path, event=event, book=book, laps=made.laps, tyres=made.tyres,
-            runs=tables["runs"], tread=made.tread, pressures=made.pressures,
+            folder=path, event=with_locks(event, locks), book=book,
+            laps=made.laps, tyres=made.tyres, runs=tables["runs"], tread=made.tread,
+            pressures=made.pressures,
             temperatures=tables["temperatures"], fuel=tables["fuel"], weather=tables["weather"],
+            locks=locks, left_out=tables["left_out"],
             timing=times.official.laps, clocks=times.clocks, disagreements=times.disagreements,
             done=tuple(s.id for s in event.sessions if s.id in started), inputs=made.inputs,
-            notes=(*made.notes, *_skipped(event, started), *_folder_notes(book)),
-            doubts=doubts,
+            notes=(
+                *made.notes, *clashes(event, locks), *_skipped(event, started),
+                *_folder_notes(book),
+            ), doubts=doubts,
         )  # fmt: skip
 
     @property
@@ -168,6 +179,17 @@ class Weekend:
         sample_s = float(channels["time_s"].diff().median())
         laps = cut(channels, self.event.circuit, session, sample_s=sample_s).laps
         return aligned(channels, laps, self.event.circuit, step_m=step_m, names=names)
+
+    def with_locks(self) -> Weekend:
+        """Return the weekend with the locks its book holds now; nothing else is read again."""
+        event, locks = self.book.event, self.book.read("locks")
+        old = clashes(event, self.locks)
+        notes = [note for note in self.notes if note not in old]
+        return replace(
+            self, event=with_locks(event, locks), locks=locks,
+            inputs={**self.inputs, intake.FILE_NAME: self.book.digest()},
+            notes=(*notes, *clashes(event, locks)),
+        )  # fmt: skip
 
     def import_csv(self, who: str) -> list[str]:
         """Take changed book/*.csv files into the book; return what was done, in words.
