@@ -450,7 +450,7 @@ def pressures_swapped(w: Written, rng: Rng) -> Expected | None:
         row["corner"] = turn[str(row["corner"])]
     rise = w.truth["car"].rise
     size = abs(float(rise[0] - rise[1])) + abs(float(rise[2] - rise[3]))
-    return Expected(("left and right swapped",), f"pressures of run {rows[0]['run_id']}", size)
+    return Expected(("pressures: left and right swapped",), f"run {rows[0]['run_id']}", size)
 
 
 def temperatures_swapped(w: Written, rng: Rng) -> Expected | None:
@@ -463,7 +463,7 @@ def temperatures_swapped(w: Written, rng: Rng) -> Expected | None:
         row["corner"] = turn[str(row["corner"])]
     hot = w.truth["car"].hot
     size = abs(float(hot[0] - hot[1])) + abs(float(hot[2] - hot[3]))
-    return Expected(("left and right swapped",), f"temperatures of run {rows[0]['run_id']}", size)
+    return Expected(("temperatures: left and right swapped",), f"run {rows[0]['run_id']}", size)
 
 
 # Each round plants one fault of each of its kinds into one weekend: faults come together in life,

@@ -120,7 +120,8 @@ def fuel_balance(e: Evidence) -> Iterator[Doubt]:
     if len(pairs) == 2:
         usual = min(all_factors, key=lambda factor: abs(np.log(max(factor, 1e-3) / believed)))
     if not BELIEVABLE[0] <= usual <= BELIEVABLE[1]:
-        hints = [words for k, words in MIX_UPS.items() if abs(usual / k - 1) < 0.06]
+        nearest = min(MIX_UPS, key=lambda k: abs(np.log(max(usual, 1e-6) / k)))
+        hints = [MIX_UPS[nearest]] if abs(usual / nearest - 1) < 0.09 else []
         yield Doubt(
             "fuel unit",
             f"fuel in and out of the tank is {usual:.2f} times what the logger counted"

@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 LEAST_RUNS = 4
 CELL_BAR, CELL_SPREADS = 0.12, 8.0
 SPREAD_BAR, SPREAD_K = 0.008, 1.5  # readings are no finer than that
-SIDES_GAIN = 5.5  # log likelihood, by heavy tails
+SIDES_GAIN = 8.0  # log likelihood, by heavy tails
 ODDS = 20.0
 PARTNER = [1, 0, 3, 2]
 
@@ -52,8 +52,8 @@ def swapped(e: Evidence) -> Iterator[Doubt]:
             gain = _gain(values, i, floor)
             if gain > SIDES_GAIN:
                 yield Doubt(
-                    "left and right swapped",
-                    f"{table} of run {_runs(e, table)[i]}: {column} with left and right exchanged"
+                    f"{table}: left and right swapped",
+                    f"run {_runs(e, table)[i]}: {column} with left and right exchanged"
                     f" fit the other runs {np.exp(gain):.0f} times better",
                     float(min(0.98, 1 / (1 + ODDS * np.exp(-gain / 2)))),
                     e.row(table, rows[i, 0]),
