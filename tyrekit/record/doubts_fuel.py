@@ -20,6 +20,7 @@ LEFT_OVER_KG = 1.5
 EXPANSION_PER_K = 0.0012  # of petrol near 745 kg/m3 (API54B)
 DENSITY_RANGE = (0.720, 0.775)  # at 15 degC (EN228)
 LAP_BAND = (0.88, 1.12)
+HINT_WITHIN = 0.09  # a flow channel's scale, which the mix-up comes on top of
 PER_KM = (0.2, 1.6)  # l/km of a production-based car at racing pace; common practice, no source
 MIX_UPS = {
     3.785: "US gallons were logged and taken as litres",
@@ -120,12 +121,12 @@ def fuel_balance(e: Evidence) -> Iterator[Doubt]:
     if len(pairs) == 2:
         usual = min(all_factors, key=lambda factor: abs(np.log(max(factor, 1e-3) / believed)))
     if not BELIEVABLE[0] <= usual <= BELIEVABLE[1]:
-        nearest = min(MIX_UPS, key=lambda k: abs(np.log(max(usual, 1e-6) / k)))
-        hints = [MIX_UPS[nearest]] if abs(usual / nearest - 1) < 0.09 else []
+        near = [k for k in MIX_UPS if abs(usual / k - 1) < HINT_WITHIN]
+        hints = [MIX_UPS[k] for k in sorted(near, key=lambda k: abs(usual / k - 1))]
         yield Doubt(
             "fuel unit",
             f"fuel in and out of the tank is {usual:.2f} times what the logger counted"
-            + (f": as if {hints[0]}" if hints else ""),
+            + (f": as if {' or '.join(hints[:2])}" if hints else ""),
             0.95 if hints else 0.8,
             "event.toml [log] fuel_flow",
             "Correct the unit of the fuel channel, or the fills and drains in book/fuel.csv.",

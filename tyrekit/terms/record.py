@@ -173,4 +173,8 @@ RECORD: dict[str, Term] = {
     "counter_l": Term("l", "the logger's own count of the same fuel"),
     "filled_kg": Term("kg", "fuel filled between two empty tanks"),
     "drained_kg": Term("kg", "fuel drained and sampled between two empty tanks"),
+    "held_s": Term("s", "longest time for which a channel's value did not change"),
+    "usual_held_s": Term("s", "usual time for which a channel's value does not change"),
+    "held_from_s": Term("s", "when the longest hold began, by the log's clock"),
+    "gauge_mm": Term("mm", "scatter of one tread reading at one place"),
 }
