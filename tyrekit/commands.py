@@ -91,10 +91,12 @@ def check(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
     from tyrekit.record.weekend import Weekend
+    from tyrekit.show.answer import fit_weekend
     from tyrekit.show.report import check_renderable
 
     console = Console(width=None if sys.stdout.isatty() else 100)
-    console.print(check_renderable(Weekend.open(arguments.folder)))
+    weekend = Weekend.open(arguments.folder)
+    console.print(check_renderable(weekend, fit_weekend(weekend).doubts))
     return 0
 
 

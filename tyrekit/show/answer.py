@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from tyrekit.fit.fuel_use import FuelUseModel, FuelUseResults
+from tyrekit.fit.lap_doubts import lap_doubts
 from tyrekit.fit.lap_time import LapTimeModel, LapTimeResults
 from tyrekit.fit.pressure import PressureModel, PressureResults
 from tyrekit.fit.pressure_readings import hot_readings
@@ -19,6 +21,7 @@ from tyrekit.plan.allocation import AllocationPlan, allocate
 from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.next_session import NextSession, rank_next
+from tyrekit.record.doubts import Doubt
 from tyrekit.record.event import Event, Lock
 from tyrekit.record.weekend import Weekend
 from tyrekit.terms import CORNERS
@@ -39,9 +42,15 @@ class Fits:
     beliefs: Beliefs
     fuel_use: FuelUseResults
     laps: pd.DataFrame
+    lap_model: LapTimeModel
     lap_time: LapTimeResults
     tread: TreadResults
     pressure: PressureResults
+
+    @cached_property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What the lap times themselves cast doubt on; a fit for every stint, so made on demand."""
+        return lap_doubts(self.lap_model, self.lap_time)
 
 
 @dataclass(frozen=True)
@@ -59,18 +68,48 @@ class Answer:
     """A weekend's fits and plans. ``next_session`` and ``cold_pressures`` are None at its end."""
 
     weekend: Weekend
-    beliefs: Beliefs
-    fuel_use: FuelUseResults
-    laps: pd.DataFrame
-    lap_time: LapTimeResults
-    tread: TreadResults
-    pressure: PressureResults
+    fits: Fits
     conditions: Conditions
     allocation: AllocationPlan
     next_session: NextSession | None
     fuel_loads: dict[str, FuelLoad]
     cold_pressures: ColdPressures | None
     notes: tuple[str, ...]
+
+    @property
+    def beliefs(self) -> Beliefs:
+        """What was believed before."""
+        return self.fits.beliefs
+
+    @property
+    def fuel_use(self) -> FuelUseResults:
+        """The fuel fit."""
+        return self.fits.fuel_use
+
+    @property
+    def laps(self) -> pd.DataFrame:
+        """The laps as they were fitted."""
+        return self.fits.laps
+
+    @property
+    def lap_time(self) -> LapTimeResults:
+        """The lap-time fit."""
+        return self.fits.lap_time
+
+    @property
+    def tread(self) -> TreadResults:
+        """The wear fit."""
+        return self.fits.tread
+
+    @property
+    def pressure(self) -> PressureResults:
+        """The pressure fit."""
+        return self.fits.pressure
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """Every doubt about the data, the files' and the lap times', the surest first."""
+        return tuple(sorted((*self.weekend.doubts, *self.fits.doubts), key=lambda d: -d.sure))
 
 
 def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
@@ -84,15 +123,15 @@ def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
     ).fit()
     laps = fuel_use.corrected(weekend.laps)
     say("lap time")
-    lap_time = LapTimeModel(
-        laps, believed.lap_time, sessions=event.sessions, inputs=weekend.inputs
-    ).fit()
+    model = LapTimeModel(laps, believed.lap_time, sessions=event.sessions, inputs=weekend.inputs)
+    lap_time = model.fit()
     say("tread wear")
     tread = TreadModel(with_running(weekend.tread, weekend.laps), event, believed.tread).fit()
     say("hot pressure")
     readings = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
     pressure = PressureModel(readings, event, believed.pressure).fit()
-    return Fits(believed, fuel_use, _marked(laps, lap_time.left_out), lap_time, tread, pressure)
+    marked = _marked(laps, lap_time.left_out)
+    return Fits(believed, fuel_use, marked, model, lap_time, tread, pressure)
 
 
 def _marked(laps: pd.DataFrame, left_out: pd.DataFrame) -> pd.DataFrame:
@@ -157,12 +196,7 @@ def answer(
     }
     return Answer(
         weekend=weekend,
-        beliefs=fits.beliefs,
-        fuel_use=fits.fuel_use,
-        laps=fits.laps,
-        lap_time=fits.lap_time,
-        tread=fits.tread,
-        pressure=fits.pressure,
+        fits=fits,
         conditions=conditions,
         allocation=plan,
         next_session=ranked,

@@ -22,13 +22,13 @@ def head_card(answer: Answer, note: str = "") -> str:
     if coming is not None:
         what = f"next is {html(coming.id)}, {html(coming.kind)}, {coming.start:%A %H:%M}"
     done = ", ".join(weekend.done) or "nothing yet"
-    doubts = f"; <b>{len(weekend.doubts)} doubts about the data, see below</b>"
+    doubts = f"; <b>{len(answer.doubts)} doubts about the data, see below</b>"
     extra = f'<div class="tk-warn">{html(note)}</div>' if note else ""
     return (
         f'<div class="tk-head"><b>{html(weekend.event.meeting.name)}</b>: {what}'
         f'<div class="tk-muted tk-small">run so far: {html(done)};'
         f" {len(answer.laps)} laps, {int(answer.laps['counts'].sum())} counted in the fit;"
-        f" intervals hold 90 %{doubts if weekend.doubts else ''}</div></div>{extra}"
+        f" intervals hold 90 %{doubts if answer.doubts else ''}</div></div>{extra}"
     )
 
 

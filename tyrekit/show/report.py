@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from io import StringIO
 from pathlib import Path
 
@@ -60,12 +61,16 @@ def _height(parts: list[RenderableType]) -> int:
     return len(console.render_lines(Group(*parts)))
 
 
-def check_renderable(weekend: Weekend) -> RenderableType:
-    """Return every doubt and note about the weekend's data, the surest first."""
+def check_renderable(weekend: Weekend, from_fits: Sequence[Doubt] = ()) -> RenderableType:
+    """Return every doubt about the weekend, the surest first, and every note.
+
+    `from_fits` are those the lap times themselves raise.
+    """
     parts: list[RenderableType] = [Text(f"{weekend.event.meeting.name}: data check", style="bold")]
-    for doubt in sorted(weekend.doubts, key=lambda d: -d.sure):
+    doubts = sorted((*weekend.doubts, *from_fits), key=lambda d: -d.sure)
+    for doubt in doubts:
         parts += _doubt_lines(doubt)
-    if not weekend.doubts:
+    if not doubts:
         parts.append(Text("Nothing doubtful found."))
     parts.append(Text(""))
     parts += [Text(f"note: {note}") for note in weekend.notes]
@@ -181,8 +186,7 @@ def _plan_part(answer: Answer) -> list[RenderableType]:
 
 def _remarks(answer: Answer, lines: int) -> list[RenderableType]:
     """Return the first doubts and notes, as many as `lines` one-line remarks allow."""
-    doubts = sorted(answer.weekend.doubts, key=lambda d: -d.sure)
-    texts = [f"! {d.name} ({percent(d.sure)}), {d.where}: {d.evidence}" for d in doubts]
+    texts = [f"! {d.name} ({percent(d.sure)}), {d.where}: {d.evidence}" for d in answer.doubts]
     texts += [f"- {note}" for note in notes_now(answer)]
     room = max(lines, 1)
     shown = texts if len(texts) <= room else texts[: room - 1]

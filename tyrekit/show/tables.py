@@ -186,7 +186,7 @@ def doubts_table(answer: Answer) -> pd.DataFrame:
     """Return what is doubtful in the data, the surest first."""
     rows = [
         (d.name, d.evidence, d.sure, d.where, d.next_step)
-        for d in sorted(answer.weekend.doubts, key=lambda d: -d.sure)
+        for d in answer.doubts
     ]
     return pd.DataFrame(rows, columns=["name", "evidence", "sure", "where", "next_step"])
 
