@@ -1,0 +1,126 @@
+"""A page of the crew's sheets: head, stamp at the foot of every printed page, boxes, cautions."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from importlib.metadata import version
+from typing import NamedTuple
+
+from tyrekit.show.answer import Answer
+from tyrekit.show.style import css
+from tyrekit.show.words import html
+
+FIRST_OF_ALL = (
+    "The regulations, the tyre supplier's and the series' limits and qualified people come first"
+    " wherever they say otherwise."
+)
+TYRE_CAUTIONS = (
+    "Tyres: look at and feel every tyre before it goes on: cuts, bulges, cords, uneven wear. A worn"
+    " or doubtful tyre stays off, whatever this sheet says.",
+    "Pressures: never below the supplier's lowest or above its highest. Measure cold, with a"
+    " checked gauge.",
+    "Jacks: level ground, car chocked, stands in place before anyone reaches under. Nobody in or"
+    " under a car on a jack alone. Torque the wheels and check them again.",
+)
+PETROL_CAUTIONS = (
+    "Petrol: outside or well aired, engine off, no sparks, flames or telephones, extinguisher"
+    " manned, gloves and eye protection, churn earthed to the car. Weigh the fuel where you can.",
+)
+TRACK_CAUTIONS = (
+    "Car on track: short of fuel or on worn tyres it endangers the driver, marshals and others. If"
+    " in doubt, bring it in.",
+    "Pit lane: nobody steps out before the car stands; fire cover as the event directs.",
+)
+
+
+class Stamp(NamedTuple):
+    """What every page bears: the weekend, the car, when, by which version, from which files."""
+
+    weekend: str
+    car: str
+    made: datetime
+    inputs: Mapping[str, str]
+
+    @property
+    def digest(self) -> str:
+        """One hash over the hashes of every file read."""
+        lines = "".join(f"{name} {hash}\n" for name, hash in sorted(self.inputs.items()))
+        return hashlib.sha256(lines.encode()).hexdigest()
+
+    def line(self) -> str:
+        """Return the stamp in one line of HTML."""
+        return (
+            f"{html(self.weekend)} · car {html(self.car)} ·"
+            f" {self.made:%a %d %b %Y %H:%M} {html(self.made.tzname() or '')} ·"
+            f" tyrekit {html(version('tyrekit'))} · inputs <code>{self.digest[:16]}</code>"
+        )
+
+    def files(self) -> str:
+        """Return the hash of each file read, as HTML."""
+        hashes = "; ".join(f"{html(k)} {html(v)[:12]}" for k, v in sorted(self.inputs.items()))
+        return f'<p class="small muted files">Files read: <code>{hashes}</code></p>'
+
+
+class Page(NamedTuple):
+    """One sheet: the name of its file, its heading and its sections as HTML."""
+
+    name: str
+    title: str
+    sections: Sequence[str]
+
+
+def stamp_of(answer: Answer, made: datetime) -> Stamp:
+    """Return the stamp of an answer made at a moment, in the event's time zone."""
+    weekend = answer.weekend
+    meeting = weekend.event.meeting
+    local = made.astimezone(meeting.zone)
+    return Stamp(meeting.name, weekend.event.car.number, local, weekend.inputs)
+
+
+def document(pages: Iterable[Page], stamp: Stamp) -> str:
+    """Return pages as one script-free HTML document, each beginning on a sheet of its own."""
+    body = "\n".join(_sheet(page, stamp) for page in pages)
+    return (
+        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{html(stamp.weekend)}</title>\n<style>\n{css('sheet')}</style>\n</head>\n<body>\n"
+        f"{body}\n</body>\n</html>\n"
+    )
+
+
+def _sheet(page: Page, stamp: Stamp) -> str:
+    """Return one sheet; a table's foot is what browsers print on each of its pages."""
+    return (
+        f'<table class="sheet" role="presentation" id="{html(page.name)}">'
+        f'<tfoot><tr><td><div class="stamp">{stamp.line()}</div></td></tr></tfoot>'
+        f"<tbody><tr><td><header><h1>{html(page.title)}</h1>"
+        f'<p class="muted">{html(stamp.weekend)}, car {html(stamp.car)}</p></header>\n'
+        + "\n".join(filter(None, page.sections))
+        + "\n</td></tr></tbody></table>"
+    )
+
+
+def cautions(*groups: Sequence[str]) -> str:
+    """Return what can hurt someone here, those who are to be heeded first above all."""
+    items = "".join(f"<li>{html(words)}</li>" for group in groups for words in group)
+    return (
+        f'<section class="cautions"><h2>Cautions</h2><p><b>{html(FIRST_OF_ALL)}</b></p>'
+        f"<ul>{items}</ul></section>"
+    )
+
+
+def blanks(*names: str) -> str:
+    """Return empty boxes to write in, each with its name."""
+    boxes = "".join(f'<span class="blank"><i></i>{html(name)}</span>' for name in names)
+    return f'<div class="blanks">{boxes}</div>'
+
+
+def table(head: Sequence[str], rows: Iterable[str], kind: str = "") -> str:
+    """Return a table of ready-made rows."""
+    cells = "".join(f'<th scope="col">{html(name)}</th>' for name in head)
+    return (
+        f'<table class="rows {kind}"><thead><tr>{cells}</tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table>"
+    )
