@@ -222,6 +222,7 @@ def hand_answer(hand_event, tmp_path: Path):
     weekend = hand_weekend(hand_event, tmp_path / "hand")
     return SimpleNamespace(
         weekend=weekend, beliefs=None, fuel_use=SimpleNamespace(notes=()), laps=weekend.laps,
+        doubts=weekend.doubts,
         lap_time=LapTime(), tread=Tread(), pressure=SimpleNamespace(notes=()),
         conditions=SimpleNamespace(air_c=18.0, track_c=26.0, bowser_c=15.0, basis="weather"),
         allocation=hand_plan(hand_event), next_session=hand_choices(),
