@@ -47,10 +47,10 @@ def _crossings(log: pd.DataFrame) -> int:
 
 def _as_beacon(w: Written) -> None:
     """Make the logger one with a beacon receiver."""
-    for log in w.logs.values():
+    for name, log in w.logs.items():
         if "Lap" in log:
             log["Lap"] = (np.concatenate([[0.0], np.diff(log["Lap"])]) > 0).astype(float)
-            log.rename(columns={"Lap": "Beacon"}, inplace=True)
+            w.logs[name] = log.rename(columns={"Lap": "Beacon"})
 
 
 def missed_beacon(w: Written, rng: Rng) -> Expected | None:

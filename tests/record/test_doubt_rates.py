@@ -12,7 +12,7 @@ FOUND_IN_MOST = (
 
 
 def test_planted_faults_are_found_and_clean_weekends_left_alone(capsys):
-    rates = run(3, 17, first=500)
+    rates = run(3, 11, first=500)
     with capsys.disabled():
         print("\n" + table(rates))
     few = {k: rates.hits[k] for k in FOUND_IN_MOST if rates.hits[k] < rates.planted[k] - 1}
