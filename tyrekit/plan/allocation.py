@@ -7,14 +7,14 @@ seconds weighted by each session's value; ages count every lap on a tyre.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from tyrekit.plan.alternatives import Distinct, distinct_plans, session_ages
+from tyrekit.plan.alternatives import each_distinct, session_ages
 from tyrekit.plan.clash import Clash, clash, too_few
 from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
 from tyrekit.plan.graph import build_graph
@@ -146,10 +146,26 @@ def plan_problem(problem: AllocationProblem, *, alternatives: int = 3) -> Alloca
     if best.status == IMPOSSIBLE:
         return _impossible(problem, clash(problem))
     plan = plan_of(problem, relaxed, best)
-    if not len(best.paths) or alternatives < 1:
-        return plan
-    found = distinct_plans(relaxed, best, session_ages(relaxed.graph), alternatives)
-    return _with_alternatives(plan, relaxed, best, found)
+    for found in each_alternative(plan, alternatives):
+        plan = found
+    return plan
+
+
+def each_alternative(plan: AllocationPlan, alternatives: int) -> Iterator[AllocationPlan]:
+    """Yield the plan again and again, each time with one more of its alternatives.
+
+    For a plan made with none; last comes the plan with all found, which says why when they are
+    fewer than asked for.
+    """
+    if plan.solved is None or not len(plan.table) or alternatives < 1:
+        return
+    relaxed, best = plan.solved
+    for found in each_distinct(relaxed, best, session_ages(relaxed.graph), alternatives):
+        if isinstance(found, str):
+            plan = replace(plan, notes=(*plan.notes, found))
+        else:
+            plan = _with_alternative(plan, relaxed, found)
+        yield plan
 
 
 def best_within_reach(problem: AllocationProblem) -> tuple[Whole, Relaxation]:
@@ -200,31 +216,23 @@ def plan_of(problem: AllocationProblem, relaxed: Relaxation, found: Whole) -> Al
     )
 
 
-def _with_alternatives(
-    plan: AllocationPlan, relaxed: Relaxation, best: Whole, found: Distinct
-) -> AllocationPlan:
-    """Return the plan with its alternatives and the chance of beating the first."""
-    others = []
-    for other in found.plans:
-        one = plan_of(plan.problem, relaxed, other)
-        others.append(
-            replace(
-                one,
-                difference_s=one.cost_s - plan.cost_s,
-                differs=difference(plan.table, one.table),
-                notes=(),
-            )
-        )
-    notes = (*plan.notes, found.reason) if found.reason else plan.notes
-    if not others:
-        return replace(plan, notes=notes)
-    apart = drawn_costs_s(plan.problem, others[0].table) - drawn_costs_s(plan.problem, plan.table)
+def _with_alternative(plan: AllocationPlan, relaxed: Relaxation, found: Whole) -> AllocationPlan:
+    """Return the plan with one more alternative and the chance of beating the first."""
+    other = plan_of(plan.problem, relaxed, found)
+    other = replace(
+        other,
+        difference_s=other.cost_s - plan.cost_s,
+        differs=difference(plan.table, other.table),
+        notes=(),
+    )
+    plan = replace(plan, alternatives=(*plan.alternatives, other))
+    if len(plan.alternatives) > 1:
+        return plan
+    apart = drawn_costs_s(plan.problem, other.table) - drawn_costs_s(plan.problem, plan.table)
     return replace(
         plan,
-        alternatives=tuple(others),
         chance_best=float(np.mean(apart > TIE_S)),
         chance_tie=float(np.mean(np.abs(apart) <= TIE_S)),
-        notes=notes,
     )
 
 

@@ -7,6 +7,7 @@ says why.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,18 +48,36 @@ def distinct_plans(
     work : float
         What the search may spend, in the units of `effort`; the list ends there, and says so.
     """
+    found: list[Whole] = []
+    for one in each_distinct(relaxed, best, keys, count, work=work):
+        if isinstance(one, str):
+            return Distinct(tuple(found), one)
+        found.append(one)
+    return Distinct(tuple(found))
+
+
+def each_distinct(
+    relaxed: Relaxation,
+    best: Whole,
+    keys: Ints,
+    count: int,
+    *,
+    work: float = LIST_WORK,
+) -> Iterator[Whole | str]:
+    """Yield the plans of `distinct_plans` as they are found; at a short list's end why it is so."""
     effort = Effort(work)
     search = Search(relaxed, keys, best)
-    found: list[Whole] = []
-    while len(found) <= count:
+    for number in range(count + 1):
         try:
             plan = search.next_plan(effort)
         except TyrekitError as error:
-            return Distinct(tuple(found[1:]), f"{SHORT}: {error}")
+            yield f"{SHORT}: {error}"
+            return
         if plan.status != OPTIMAL:
-            return Distinct(tuple(found[1:]), f"{SHORT}: {plan.reason}" if plan.reason else "")
-        found.append(plan)
-    return Distinct(tuple(found[1:]))
+            yield from [f"{SHORT}: {plan.reason}"] if plan.reason else []
+            return
+        if number:
+            yield plan
 
 
 def session_ages(graph: StateGraph) -> Ints:

@@ -50,6 +50,7 @@ def fork(
     done: Collection[str] = (),
     fitted: pd.DataFrame | None = None,
     locks: Sequence[Lock] = (),
+    expected_wear: bool = False,
     seed: int = 0,
 ) -> Fork:
     """Return the plans for `sessions` dry and wet, and what is common to both.
@@ -65,7 +66,8 @@ def fork(
     def plan(wet: bool, more: Sequence[Lock] = ()) -> AllocationPlan:
         return allocate(
             with_weather(event, sessions, wet), tyres, lap_time, tread, done=done, fitted=fitted,
-            locks=(*locks, *more), alternatives=0, rng=np.random.default_rng(seed),
+            locks=(*locks, *more), alternatives=0, expected_wear=expected_wear,
+            rng=np.random.default_rng(seed),
         )  # fmt: skip
 
     plans = {"dry": plan(False), "wet": plan(True)}

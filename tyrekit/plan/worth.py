@@ -6,7 +6,7 @@ fraction of a tyre and has been seen to promise what a whole tyre does not give.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -48,15 +48,33 @@ def worth(plan: AllocationPlan) -> pd.DataFrame:
         worth_s (weighted seconds saved), status (``optimal``; ``feasible`` when at least so much
         is saved; ``unknown``).
     """
-    rows = []
-    for asked in changes(plan.problem) if len(plan.table) else ():
-        found = _solved(asked.problem)
-        known = found is not None and len(found.paths) > 0
-        saved = plan.cost_s - found.cost_s if found is not None and known else np.nan
-        status = found.status if found is not None and known else "unknown"
-        saved = max(saved, 0.0) if known else np.nan
-        rows.append((asked.words, asked.kind, asked.limit, saved, status))
-    table = pd.DataFrame(rows, columns=["change", "kind", "limit", "worth_s", "status"])
+    asked = changes(plan.problem) if len(plan.table) else ()
+    return worth_table([worth_of(plan, one) for one in asked])
+
+
+class Worth(NamedTuple):
+    """What one change would save; a row of `worth`."""
+
+    change: str
+    kind: str
+    limit: str
+    worth_s: float
+    status: str
+
+
+def worth_of(plan: AllocationPlan, asked: Asked) -> Worth:
+    """Return what one change would save, solved again."""
+    found = _solved(asked.problem)
+    known = found is not None and len(found.paths) > 0
+    saved = plan.cost_s - found.cost_s if found is not None and known else np.nan
+    status = found.status if found is not None and known else "unknown"
+    saved = max(saved, 0.0) if known else np.nan
+    return Worth(asked.words, asked.kind, asked.limit, saved, status)
+
+
+def worth_table(rows: Sequence[Worth]) -> pd.DataFrame:
+    """Return worths as the table of `worth`, the most first."""
+    table = pd.DataFrame(rows, columns=list(Worth._fields))
     return table.sort_values("worth_s", ascending=False, kind="stable").reset_index(drop=True)
 
 
