@@ -23,6 +23,7 @@ from tyrekit.record.event import Event
 from tyrekit.record.spreadsheet import write_sheet
 from tyrekit.record.tables import TABLES, columns_of, completed, frame, row_problems
 
+SUPPOSED = "supposed"  # who enters rows that are only supposed
 BUSY_S = 10.0  # how long to wait while another program writes
 
 Row = Mapping[str, object]
@@ -107,6 +108,45 @@ class Book:
         """
         with self.writing(who) as connection:
             return ledger.take_back(connection, who)
+
+    def with_rows(self, table: str, rows: Sequence[Row]) -> Book:
+        """Return the book as it would stand with more rows: an image; nothing is written.
+
+        Raises
+        ------
+        BookError
+            A row breaks a rule.
+        """
+        columns_of(table)
+        with self._reading() as connection:
+            image = connection.serialize()
+        with closing(sqlite3.connect(":memory:")) as connection:
+            connection.deserialize(image)
+            before = {str(problem) for problem in self._problems(connection)}
+            save_id = ledger.new_save(connection, SUPPOSED)
+            for row in rows:
+                ledger.add(connection, save_id, table, completed(table, as_cells(row)))
+            found = [p for p in self._problems(connection) if str(p) not in before]
+            if found:
+                raise BookError.joined(found)
+            connection.commit()
+            return Book(connection.serialize(), self.event)
+
+    def latest_save(self) -> int:
+        """Return the number of the last save; it rises when any program has saved."""
+        with self._reading() as connection:
+            return ledger.latest_save(connection)
+
+    def entry(self, row_id: int) -> tuple[str, dict[str, str]]:
+        """Return the table of a row, current or not, and its cells as typed."""
+        with self._reading() as connection:
+            found = ledger.entry(connection, row_id)
+        return found.sheet, found.cells
+
+    def last_typed(self) -> tuple[str, ...]:
+        """Return the tables that `undo` would change; none when nothing typed stands."""
+        with self._reading() as connection:
+            return tuple({entry.sheet: None for entry in ledger.last_typed(connection)})
 
     def history(self, row_id: int) -> pd.DataFrame:
         """Return what a row has been, oldest first: who, at, removed and its cells as typed."""

@@ -167,6 +167,12 @@ def take_back(connection: sqlite3.Connection, who: str) -> list[int]:
     return [_reverse(connection, save_id, e) for e in reversed(of_save(connection, last))]
 
 
+def last_typed(connection: sqlite3.Connection) -> list[Entry]:
+    """Return the entries of the save that `take_back` would undo; none when nothing is typed."""
+    last = connection.execute(_LAST_SAVE).fetchone()[0]
+    return [] if last is None else of_save(connection, last)
+
+
 def _reverse(connection: sqlite3.Connection, save_id: int, typed: Entry) -> int:
     """Supersede what became of an entry by what stood before it, or by its removal."""
     before = typed if typed.supersedes is None else entry(connection, typed.supersedes)
@@ -189,6 +195,11 @@ def imported(connection: sqlite3.Connection) -> dict[str, tuple[str, int]]:
 def count(connection: sqlite3.Connection) -> int:
     """Return how many entries there are, superseded ones included."""
     return int(connection.execute("SELECT count(*) FROM entries").fetchone()[0])
+
+
+def latest_save(connection: sqlite3.Connection) -> int:
+    """Return the id of the last save, 0 before the first."""
+    return int(connection.execute("SELECT coalesce(max(save_id), 0) FROM saves").fetchone()[0])
 
 
 def typed_saves(connection: sqlite3.Connection) -> int:

@@ -100,7 +100,7 @@ def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame
     """
     ordered = runs.sort_values("start", kind="stable")
     logs = log_files(folder)
-    found = {str(row["run_id"]): _log_of(row, logs) for _, row in ordered.iterrows()}
+    found = {str(row["run_id"]): log_of(row, logs) for _, row in ordered.iterrows()}
     pieces = _pieces(folder, event, ordered, found)
     result: list[Ran] = []
     for _, row in ordered.iterrows():
@@ -148,7 +148,7 @@ def log_path(folder: Path, name: str) -> Path:
     return path
 
 
-def _log_of(row: pd.Series, logs: Sequence[str]) -> tuple[str, bool]:
+def log_of(row: pd.Series, logs: Sequence[str]) -> tuple[str, bool]:
     """Return the log file of a run (empty: none) and whether the run names it."""
     name, run_id = str(row["log"]), str(row["run_id"])
     if name:
@@ -207,7 +207,7 @@ def channels_of(folder: Path, event: Event, runs: pd.DataFrame, run_id: str) -> 
         The log cannot be read as [log] says.
     """
     logs = log_files(folder)
-    found = {str(row["run_id"]): _log_of(row, logs)[0] for _, row in runs.iterrows()}
+    found = {str(row["run_id"]): log_of(row, logs)[0] for _, row in runs.iterrows()}
     name = found[run_id]
     if not name or name not in logs:
         return pd.DataFrame({"time_s": np.empty(0)})

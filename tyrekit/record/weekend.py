@@ -13,7 +13,7 @@ from tyrekit.errors import BookError, InputError
 from tyrekit.record import intake
 from tyrekit.record.agreement import not_in, overlap
 from tyrekit.record.assembly import assemble
-from tyrekit.record.book import Book
+from tyrekit.record.book import Book, Row
 from tyrekit.record.decisions import clashes, with_locks
 from tyrekit.record.distance import STEP_M, Aligned, aligned
 from tyrekit.record.doubts import Doubt, find_doubts
@@ -106,7 +106,10 @@ class Weekend:
                 next_step="Correct the name, or make a weekend with `tyrekit new FOLDER`.",
             )
         event = load_event(path / "event.toml")
-        draft = intake.open_book(path, event)
+        return cls._read(path, event, intake.open_book(path, event), write=True)
+
+    @classmethod
+    def _read(cls, path: Path, event: Event, draft: Book, *, write: bool) -> Weekend:
         tables = draft.tables()
         ran = all_runs(path, event, tables["runs"], tables["laps"])
         times = timed(ran, read_official(path, event), event)
@@ -114,7 +117,7 @@ class Weekend:
         _no_overlap(times.ran, tables["runs"], draft)
         made = assemble(path, event, draft, tables, times)
         doubts = find_doubts(made.evidence)
-        book = intake.keep(draft, path)
+        book = intake.keep(draft, path) if write else draft
         started = {one.session for one in ran}
         return cls(
             folder=path, event=with_locks(event, locks), book=book,
@@ -179,6 +182,18 @@ class Weekend:
         sample_s = float(channels["time_s"].diff().median())
         laps = cut(channels, self.event.circuit, session, sample_s=sample_s).laps
         return aligned(channels, laps, self.event.circuit, step_m=step_m, names=names)
+
+    def supposing(self, table: str, rows: Sequence[Row]) -> Weekend:
+        """Return the weekend as it would stand with more rows in its book; nothing is written.
+
+        Raises
+        ------
+        InputError
+            A row breaks a rule, or what it names does not fit: a log that cannot be read, two
+            runs at the same time.
+        """
+        supposed = self.book.with_rows(table, rows)
+        return self._read(self.folder, self.book.event, supposed, write=False)
 
     def with_locks(self) -> Weekend:
         """Return the weekend with the locks its book holds now; nothing else is read again."""

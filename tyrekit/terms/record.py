@@ -45,6 +45,8 @@ RECORD: dict[str, Term] = {
     "kind": Term("", "out, timed, in, caution, formation or cool_down"),
     "counts": Term("", "true when the lap enters the lap-time fit"),
     "reason": Term("", "why a lap does not count; empty when it does"),
+    "timed_laps": Term("laps", "timed laps in a log"),
+    "best_s": Term("s", "fastest timed lap of a log"),
     "rule": Term("", "what gave a lap its kind"),
     "sector_1_s": Term("s", "time from the line to the first split; further sectors follow"),
     "flying_lap": Term("", "timed laps of this run up to and including this one; 0 on an out-lap"),
