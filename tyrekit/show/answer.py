@@ -21,6 +21,8 @@ from tyrekit.plan.allocation import AllocationPlan, allocate
 from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.next_session import NextSession, rank_next
+from tyrekit.plan.tyre_state import Wear
+from tyrekit.plan.weekend_problem import AgeLoss
 from tyrekit.record.doubts import Doubt
 from tyrekit.record.event import Event, Lock
 from tyrekit.record.weekend import Weekend
@@ -150,7 +152,9 @@ def answer(
     event: Event | None = None,
     fits: Fits | None = None,
     locks: Sequence[Lock] = (),
+    supposed: tuple[AgeLoss, Wear] | None = None,
     rank: bool = True,
+    alternatives: int = 3,
     progress: Progress | None = None,
 ) -> Answer:
     """Fit and plan a weekend.
@@ -165,8 +169,12 @@ def answer(
         Fits of this weekend already made, so that a panel need not repeat them.
     locks : sequence of Lock
         The engineer's own decisions, beside those in event.toml.
+    supposed : (AgeLoss, Wear), optional
+        What tyres lose and wear, to plan with instead of what the fits found.
     rank : bool
         Whether to rank the next session's choices; without, its tyres are the plan's.
+    alternatives : int
+        How many other plans to look for.
     progress : callable, optional
         Told in a few words what is being worked on.
     """
@@ -174,10 +182,8 @@ def answer(
     event = event or weekend.event
     fits = fits or fit_weekend(weekend, say)
     conditions = conditions_now(weekend)
-    fitted = tyres_fitted(weekend)
-    rng = np.random.default_rng(SEED)
     say("tyre plan")
-    plan = planned(weekend, event, fits, fitted, locks, rng)
+    plan = planned(weekend, event, supposed or (fits.lap_time, fits.tread), locks, alternatives)
     coming = weekend.next_session
     ranked = pressures = None
     if coming is not None:
@@ -209,22 +215,21 @@ def answer(
 def planned(
     weekend: Weekend,
     event: Event,
-    fits: Fits,
-    fitted: pd.DataFrame,
-    locks: Sequence[Lock],
-    rng: np.random.Generator,
+    tyres: tuple[AgeLoss, Wear],
+    locks: Sequence[Lock] = (),
+    alternatives: int = 3,
 ) -> AllocationPlan:
     """Return the tyre plan; before any running on expected wear when none is sure enough."""
     return allocate(
         event,
         weekend.tyres,
-        fits.lap_time,
-        fits.tread,
+        *tyres,
         done=weekend.done,
-        fitted=fitted,
+        fitted=tyres_fitted(weekend),
         locks=locks,
+        alternatives=alternatives,
         expected_wear=True,
-        rng=rng,
+        rng=np.random.default_rng(SEED),
     )
 
 

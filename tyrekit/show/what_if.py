@@ -7,24 +7,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from operator import attrgetter
 from typing import Any
 
 from tyrekit.plan.cold_pressure import cold_pressures
 from tyrekit.plan.fuel_load import fuel_load
+from tyrekit.plan.tyre_state import Wear
+from tyrekit.plan.weekend_problem import AgeLoss
 from tyrekit.record.event import Event, HotTarget, Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Answer, Conditions, Fits, answer, conditions_now, fit_weekend
+from tyrekit.show.scaled_fits import ScaledLoss, ScaledWear
 
 
 @dataclass(frozen=True)
 class WhatIf:
     """What to suppose in place of the event's own values; None or absent leaves those.
 
-    ``laps`` and ``value`` are by session id.
+    ``laps``, ``value`` and ``wet`` are by session id. ``wear_pct`` and ``drop_off_pct`` are what
+    tyres wear and lose to age from now on, per cent of what the fits found.
     """
 
     laps: dict[str, int] = field(default_factory=dict)
     value: dict[str, float] = field(default_factory=dict)
+    wet: dict[str, bool] = field(default_factory=dict)
+    wear_pct: float = 100.0
+    drop_off_pct: float = 100.0
     locks: tuple[Lock, ...] = ()
     shortfall_risk: float | None = None
     hot_front_bar: float | None = None
@@ -47,13 +55,17 @@ class State:
     what_if: WhatIf
     answer: Answer
     rank: bool = True
+    alternatives: int = 3
 
 
-def start(weekend: Weekend, what_if: WhatIf | None = None, rank: bool = True) -> State:
+def start(
+    weekend: Weekend, what_if: WhatIf | None = None, rank: bool = True, alternatives: int = 3
+) -> State:
     """Return the state for a weekend as it stands; fits and plans."""
     what_if = what_if or WhatIf()
     fits = fit_weekend(weekend)
-    return State(weekend, fits, what_if, planned(weekend, fits, what_if, rank), rank)
+    found = planned(weekend, fits, what_if, rank, alternatives)
+    return State(weekend, fits, what_if, found, rank, alternatives)
 
 
 def update(state: State, change: Mapping[str, Any]) -> State:
@@ -62,12 +74,19 @@ def update(state: State, change: Mapping[str, Any]) -> State:
     if what_if == state.what_if:
         return state
     if moves_tyres(state.what_if, what_if):
-        found = planned(state.weekend, state.fits, what_if, state.rank)
+        found = planned(state.weekend, state.fits, what_if, state.rank, state.alternatives)
     else:
         found = with_pressures(state.answer, state.fits, what_if)
         if what_if.shortfall_risk != state.what_if.shortfall_risk:
             found = with_fuel(found, state.fits, what_if)
     return replace(state, what_if=what_if, answer=found)
+
+
+def relocked(state: State) -> State:
+    """Return the state with the locks its book holds now; the fits stay."""
+    weekend = state.weekend.with_locks()
+    found = planned(weekend, state.fits, state.what_if, state.rank, state.alternatives)
+    return replace(state, weekend=weekend, answer=found)
 
 
 def with_lock(locks: tuple[Lock, ...], session: str, corner: str, tyre_id: str) -> tuple[Lock, ...]:
@@ -112,11 +131,27 @@ def changed_conditions(weekend: Weekend, what_if: WhatIf) -> Conditions:
     return replace(now, basis=f"{now.basis}; supposed: {words}", **given)
 
 
-def planned(weekend: Weekend, fits: Fits, what_if: WhatIf, rank: bool = True) -> Answer:
-    """Return the whole answer as supposed, from fits already made; `rank` as in `answer`."""
+def planned(
+    weekend: Weekend, fits: Fits, what_if: WhatIf, rank: bool = True, alternatives: int = 3
+) -> Answer:
+    """Return the whole answer as supposed, from fits already made; the rest as in `answer`."""
     event = changed_event(weekend.event, what_if)
-    found = answer(weekend, event=event, fits=fits, locks=what_if.locks, rank=rank)
+    found = answer(
+        weekend, event=event, fits=fits, locks=what_if.locks,
+        supposed=supposed_fits(fits, what_if), rank=rank, alternatives=alternatives,
+    )  # fmt: skip
     return with_pressures(found, fits, what_if)
+
+
+def supposed_fits(fits: Fits, what_if: WhatIf) -> tuple[AgeLoss, Wear]:
+    """Return what tyres lose and wear as supposed."""
+    lap_time: AgeLoss = fits.lap_time
+    tread: Wear = fits.tread
+    if what_if.drop_off_pct != 100.0:
+        lap_time = ScaledLoss(lap_time, what_if.drop_off_pct / 100)
+    if what_if.wear_pct != 100.0:
+        tread = ScaledWear(tread, what_if.wear_pct / 100)
+    return lap_time, tread
 
 
 def with_fuel(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
@@ -146,13 +181,16 @@ def with_pressures(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
 
 def moves_tyres(before: WhatIf, after: WhatIf) -> bool:
     """Return whether a change can alter the tyre plan, or only fuel and pressures."""
-    return (before.laps, before.value, before.locks) != (after.laps, after.value, after.locks)
+    moving = attrgetter("laps", "value", "wet", "wear_pct", "drop_off_pct", "locks")
+    return bool(moving(before) != moving(after))
 
 
 def _changed_session(session: Session, what_if: WhatIf) -> Session:
     changes: dict[str, Any] = {}
     if session.id in what_if.value:
         changes["value"] = what_if.value[session.id]
+    if session.id in what_if.wet:
+        changes["wet"] = what_if.wet[session.id]
     if session.id in what_if.laps:
         laps = what_if.laps[session.id]
         if session.kind == "race":
