@@ -26,6 +26,7 @@ LEAST_ROWS = 4
 ALIKE = 0.8  # two measures that move together as closely as this are said to
 GRID = (0.4, 0.75, 1.4, 2.6)  # spreads tried, as multiples of the belief
 GRID_SPREAD = 0.7  # of the logarithm of a spread round its belief
+MOST_PAIRS = 20  # of runs: a weekend has no more
 LEVEL_SPREADS = 10.0  # the level is free
 
 
@@ -69,10 +70,10 @@ class StyleResults(FitResult):
     ----------
     effects : DataFrame, index measure
         mean, lower, upper per standard deviation of the measure (90 %), `per_unit` the same per
-        unit of it, `spread` that standard deviation, `found` (the interval excludes 0) and
+        unit of it, `spread` that standard deviation, `found` (the claim's interval excludes 0) and
         `settle`, what would settle it.
     level, response, unit : float, str, str
-        Level of `found`; what was asked and its unit.
+        Level of the intervals; what was asked and its unit.
     drivers : DataFrame, index driver
         mean, lower, upper: what is left between drivers beyond the measures.
     together : DataFrame
@@ -140,15 +141,19 @@ class StyleModel:
         self.question = question
         self.measures, self.notes = _usable(self.rows, measures)
 
-    def fit(self, level: float = 0.9) -> StyleResults:
+    def fit(self, level: float = 0.9, claim_level: float | None = None) -> StyleResults:
         """Return the effects; belief only, and said, with fewer than four rows.
 
         Parameters
         ----------
         level : float
-            Of the intervals, and of `found`; between 0 and 1.
+            Of the intervals; between 0 and 1.
+        claim_level : float, optional
+            Of the interval that must exclude 0 for `found`, by default the same; a wider one
+            where several questions are asked of one weekend.
         """
         check_level(level)
+        claim = check_level(level if claim_level is None else claim_level)
         few = len(self.rows) < LEAST_ROWS or not self.measures
         used = self.rows.iloc[:0] if few else self.rows
         notes = list(self.notes)
@@ -158,7 +163,7 @@ class StyleModel:
                 "say anything; what stands here is belief"
             )
         made = _weighed(used, self.measures, self.question)
-        return _results(self, used, made, level, tuple(notes))
+        return _results(self, used, made, (level, claim), tuple(notes))
 
 
 @dataclass(frozen=True)
@@ -217,7 +222,7 @@ def _weighed(rows: pd.DataFrame, measures: Sequence[str], asked: Question) -> _W
         away = sum((math.log(scale) / GRID_SPREAD) ** 2 for scale in (session, run))
         fits.append(one)
         logs.append(one.log_evidence - away / 2)
-        row_sds.append(float(np.median(row_sd)) if len(row_sd) else asked.run_sd)
+        row_sds.append(float(np.quantile(row_sd, 0.25)) if len(row_sd) else asked.run_sd)
     weight = special.softmax(np.array(logs))
     mean = np.stack([f.params for f in fits])
     variance = np.stack([np.diag(f.cov) for f in fits])
@@ -231,15 +236,18 @@ def _weighed(rows: pd.DataFrame, measures: Sequence[str], asked: Question) -> _W
 
 
 def _results(
-    model: StyleModel, rows: pd.DataFrame, made: _Weighed, level: float, notes: tuple[str, ...]
-) -> StyleResults:
+    model: StyleModel, rows: pd.DataFrame, made: _Weighed, levels: tuple[float, float],
+    notes: tuple[str, ...],
+) -> StyleResults:  # fmt: skip
     measures, asked = model.measures, model.question
     count = 1 + len(measures)
     mean, variance = mixture_moments(made.weight, made.mean, made.variance)
     index = pd.Index(made.names[:count])
-    lower, upper = mixture_interval(made.weight, made.mean, np.sqrt(made.variance), math.inf, level)
+    sd = np.sqrt(made.variance)
+    lower, upper = mixture_interval(made.weight, made.mean, sd, math.inf, levels[0])
+    strict = mixture_interval(made.weight, made.mean, sd, math.inf, levels[1])
     together = _together(rows, measures)
-    effects = _effects(rows, made, mean, (lower, upper), measures, asked, together)
+    effects = _effects(rows, made, mean, ((lower, upper), strict), measures, asked, together)
     is_driver = [n.startswith("driver_offset[") for n in made.names]
     drivers = pd.DataFrame(
         {"mean": mean[is_driver], "lower": lower[is_driver], "upper": upper[is_driver]},
@@ -265,7 +273,7 @@ def _results(
         left_out=left.reset_index(drop=True),
         notes=notes,
         effects=effects,
-        level=level,
+        level=levels[0],
         response=asked.words,
         unit=asked.unit,
         drivers=drivers,
@@ -274,14 +282,15 @@ def _results(
 
 
 def _effects(
-    rows: pd.DataFrame, made: _Weighed, mean: Floats, ends: tuple[Floats, Floats],
+    rows: pd.DataFrame, made: _Weighed, mean: Floats,
+    ends: tuple[tuple[Floats, Floats], tuple[Floats, Floats]],
     measures: Sequence[str], asked: Question, together: pd.DataFrame,
 ) -> pd.DataFrame:  # fmt: skip
     at = slice(1, 1 + len(measures))
     spread = _standard(rows, measures)[1]
-    lower, upper = ends[0][at], ends[1][at]
+    lower, upper = (end[at] for end in ends[0])
     sd = np.sqrt(np.diag(made.cov))[at]
-    found = (lower > 0) | (upper < 0)
+    found = (ends[1][0][at] > 0) | (ends[1][1][at] < 0)
     settle = [
         "" if sure else _settle(name, spread_now, made.row_sd, asked, together)
         for name, sure, spread_now in zip(measures, found, sd, strict=True)
@@ -304,6 +313,8 @@ def _settle(name: str, sd: float, row_sd: float, asked: Question, together: pd.D
     # A pair of runs in one session, a standard deviation above and below, differs by two.
     needed = max(1.0 / wanted**2 - 1.0 / sd**2, 0.0) * 2 * row_sd**2 / 4
     count = max(1, math.ceil(needed))
+    if count > MOST_PAIRS:
+        return "more runs than a weekend has: the same drivers over several events would tell"
     return f"about {count} more pair{'s' if count > 1 else ''} of runs that differ in it would tell"
 
 

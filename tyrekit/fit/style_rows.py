@@ -31,7 +31,8 @@ def run_wear(
     laps : DataFrame
         `Weekend.laps`; says who drove, and when.
     tread : TreadResults
-        What the corner usually wears, a new tyre's first laps, and the gauge's scatter.
+        What the corner usually wears, a new tyre's first laps, what a slow lap wears, and the
+        gauge's scatter.
 
     Returns
     -------
@@ -102,7 +103,9 @@ def _stretch(
         return None
     corner, n = str(after["corner"]), float(after["age_laps"] - before["age_laps"])
     rate = tread.wear_mm_per_lap(corner).mean
-    usual = rate * n + _first_laps(tread, float(before["age_laps"]), n)
+    slow = float((driven["kind"] != "timed").sum()) if "kind" in driven else 0.0
+    paced = n - (1 - float(tread.params["slow_lap_share"])) * slow
+    usual = rate * paced + _first_laps(tread, float(before["age_laps"]), n)
     gauge = tread.reading_mm * math.sqrt(2 / int(seen.sum()))
     pct = 100 * (float(lost[seen].mean()) / usual - 1)
     se = 100 * math.hypot(gauge / usual, tread.tyre_spread_pct / 100)

@@ -113,7 +113,11 @@ class Circuit(Record):
 
 
 class Car(Record):
-    """The car as weighed, and the geometry that shares out its load."""
+    """The car as weighed, and the geometry that shares out its load.
+
+    Optional, for the work of each tyre: the driven axle, the front's share of the braking force,
+    and each axle's lift coefficient x area, downwards positive.
+    """
 
     number: Id
     mass_kg: Annotated[float, Strict(), Field(ge=100, le=10_000)]
@@ -126,6 +130,10 @@ class Car(Record):
     centre_of_gravity_height_m: Annotated[float, Strict(), Field(gt=0, le=2)]
     front_mass_pct: Share
     roll_stiffness_front_pct: Share
+    driven: Literal["front", "rear", "all"] | None = None
+    brake_front_pct: Share | None = None
+    downforce_front_m2: Annotated[float, Strict(), Field(ge=-2, le=5)] | None = None
+    downforce_rear_m2: Annotated[float, Strict(), Field(ge=-2, le=5)] | None = None
 
 
 class Driver(Record):

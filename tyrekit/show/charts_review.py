@@ -1,0 +1,262 @@
+"""Charts of the review: where a tyre is used, stint against stint, what was foretold."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from tyrekit.show.review_findings import FULL
+from tyrekit.show.style import BAND, CLOCK_LABEL, INK, MUTED, PAPER, RULE, finish
+
+MAP, WIDTH, ROW = 430, 560, 74
+RAMP = (RULE, BAND, MUTED, INK)  # one hue, light to dark: reads the same in grey
+WIDTHS = (3, 6, 9, 12)  # and thin to thick, so that colour is not needed
+METRES_PER_DEG = 111_320.0
+MARGIN_M = 60.0
+
+
+def track_table(profile: pd.DataFrame, corner: str) -> pd.DataFrame:
+    """Return the track as points: distance_m, east_m, north_m, work_j_per_m, step (0 to 3).
+
+    Steps are quarters of the corner's hardest work, 98th percentile; empty without position.
+    """
+    if not {"latitude_deg", "longitude_deg"} <= set(profile.columns):
+        return pd.DataFrame(columns=["distance_m", "east_m", "north_m", "work_j_per_m", "step"])
+    own = profile.dropna(subset=["latitude_deg", "longitude_deg"])
+    north = (own["latitude_deg"] - own["latitude_deg"].mean()) * METRES_PER_DEG
+    squeeze = np.cos(np.radians(own["latitude_deg"].mean()))
+    east = (own["longitude_deg"] - own["longitude_deg"].mean()) * METRES_PER_DEG * squeeze
+    work = own[f"work_{corner.lower()}_j_per_m"]
+    top = max(float(work.quantile(0.98)), 1e-9)
+    step = np.clip(np.floor(4 * work / top), 0, 3).astype(int)
+    return pd.DataFrame(
+        {"distance_m": own["distance_m"], "east_m": east, "north_m": north, "work_j_per_m": work,
+         "step": step}
+    ).reset_index(drop=True)  # fmt: skip
+
+
+def track_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int = MAP) -> Any:
+    """Draw `track_table`: where on the track is this tyre used? North is up.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `track_table`.
+    uses : DataFrame
+        From `review_tyres.use_table`; the corner's stretches are numbered along the lap.
+    corner : str
+        FL, FR, RL or RR.
+    width : int
+        Of the map in pixels; its height keeps the track's shape.
+    """
+    shown = _segments(table)
+    spans = [np.ptp(table[name]) + 2 * MARGIN_M for name in ("east_m", "north_m")]
+    middles = [(table[name].max() + table[name].min()) / 2 for name in ("east_m", "north_m")]
+    x, y = (
+        alt.X(f"{name}:Q", axis=None,
+              scale=alt.Scale(domain=[m - s / 2, m + s / 2], nice=False, zero=False))
+        if name == "east_m" else
+        alt.Y(f"{name}:Q", axis=None,
+              scale=alt.Scale(domain=[m - s / 2, m + s / 2], nice=False, zero=False))
+        for name, m, s in zip(("east_m", "north_m"), middles, spans, strict=True)
+    )  # fmt: skip
+    names = _step_names(table)
+    line = (
+        alt.Chart(shown)
+        .mark_line(strokeCap="round", strokeJoin="round")
+        .encode(
+            x=x, y=y, detail="segment:N", order="distance_m:Q",
+            stroke=alt.Stroke("words:N", scale=alt.Scale(domain=names, range=list(RAMP)),
+                              legend=_legend()),
+            strokeWidth=alt.StrokeWidth("words:N", scale=alt.Scale(domain=names,
+                                        range=list(WIDTHS)), legend=_legend()),
+        )
+    )  # fmt: skip
+    layers = line + _start_mark(table, x, y) + _numbers(table, uses, corner, x, y)
+    return finish(
+        layers.properties(width=width, height=max(160, round(width * spans[1] / spans[0]))),
+        f"Where on the track is the {FULL[corner]} used?",
+        "dark and thick: hard; numbers: the three stretches with most work; north is up",
+    )
+
+
+def profile_table(profile: pd.DataFrame) -> pd.DataFrame:
+    """Return the work of each corner along the lap in rows: distance_m, corner, work_j_per_m."""
+    parts = [
+        pd.DataFrame({"distance_m": profile["distance_m"], "corner": corner,
+                      "work_j_per_m": profile[f"work_{corner.lower()}_j_per_m"]})
+        for corner in FULL
+    ]  # fmt: skip
+    return pd.concat(parts, ignore_index=True)
+
+
+def profile_chart(
+    table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int = WIDTH
+) -> Any:
+    """Draw `profile_table`, a row per corner on one scale; the chosen corner is dark."""
+    top = float(table["work_j_per_m"].quantile(0.998)) * 1.05
+    end = float(table["distance_m"].max())
+    own = _numbered(uses, corner)
+    rows = []
+    for name in FULL:
+        chosen = name == corner
+        axis = alt.Axis(labels=name == "RR", ticks=name == "RR", values=list(range(0, int(end), 500)),
+                        grid=True, title="distance from the line, m" if name == "RR" else None)  # fmt: skip
+        x = alt.X("distance_m:Q", axis=axis, scale=alt.Scale(domain=[0, end], nice=False))
+        y = alt.Y("work_j_per_m:Q", title=name, scale=alt.Scale(domain=[0, top]),
+                  axis=alt.Axis(tickCount=2, titleAngle=0, titleAlign="right", titleX=-38,
+                                titleFontSize=13, titleFontWeight="bold" if chosen else "normal",
+                                titleColor=INK if chosen else MUTED))  # fmt: skip
+        area = (
+            alt.Chart(table[table["corner"] == name])
+            .mark_area(color=INK if chosen else BAND, clip=True)
+            .encode(x=x, y=y)
+        )
+        marks = alt.Chart(own).mark_text(
+            fontWeight="bold", fontSize=13, color=INK, baseline="bottom", dy=-1
+        )
+        over = marks.encode(x="middle_m:Q", y=alt.value(0), text="number:N") if chosen else None
+        layer = area if over is None else area + over
+        rows.append(layer.properties(width=width, height=ROW))
+    return finish(
+        alt.vconcat(*rows, spacing=14),
+        "How hard does each tyre work along the lap?",
+        f"sliding work, J per metre, mean of the laps at pace; dark: the {FULL[corner]}",
+    )
+
+
+def stints_table(stints: pd.DataFrame) -> pd.DataFrame:
+    """Return the stints to draw: label, level_s, lower_s, upper_s."""
+    label = stints["run_id"] + ", " + stints["driver"] + ", " + stints["laps"].astype(str) + " laps"
+    return stints.assign(label=label)[["label", "level_s", "lower_s", "upper_s"]]
+
+
+def stints_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
+    """Draw `stints_table`: how fast was each stint on equal tyres and fuel?"""
+    y = alt.Y(
+        "label:N", sort=list(table["label"]), title=None,
+        axis=alt.Axis(labelColor=INK, labelFontSize=13, labelLimit=240, ticks=False, domain=False),
+    )  # fmt: skip
+    x = alt.X(
+        "lower_s:Q", title="clean lap, min:s", scale=alt.Scale(zero=False),
+        axis=alt.Axis(labelExpr=CLOCK_LABEL, tickCount=6),
+    )  # fmt: skip
+    base = alt.Chart(table).encode(y=y)
+    bar = base.mark_bar(color=BAND, height=8).encode(x=x, x2="upper_s:Q")
+    dot = base.mark_point(color=INK, filled=True, size=60, opacity=1).encode(x="level_s:Q")
+    return finish(
+        (bar + dot).properties(width=width - 180, height=24 * len(table)),
+        "How fast was each stint on equal tyres and fuel?",
+        "clean lap brought to the same age, fuel, temperature and rubber; bar: 90 %",
+    )
+
+
+def outcome_points(outcome: pd.DataFrame) -> pd.DataFrame:
+    """Return what came against what was foretold, in half widths of its interval: what, off.
+
+    Beyond 3 it is drawn at 3.
+    """
+    half = np.where(
+        outcome["happened"] >= outcome["mean"], outcome["upper"] - outcome["mean"],
+        outcome["mean"] - outcome["lower"],
+    )  # fmt: skip
+    off = (outcome["happened"] - outcome["mean"]) / np.maximum(half, 1e-12)
+    return outcome.assign(off=off.clip(-3, 3))[["session", "what", "where", "off", "inside"]]
+
+
+def outcome_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
+    """Draw `outcome_points`: did what was foretold come?"""
+    order = list(dict.fromkeys(table["what"]))
+    band = (
+        alt.Chart(pd.DataFrame({"low": [-1.0], "high": [1.0]}))
+        .mark_rect(color=BAND, opacity=0.4)
+        .encode(x=alt.X("low:Q"), x2="high:Q")
+    )
+    x = alt.X(
+        "off:Q", scale=alt.Scale(domain=[-3, 3], nice=False),
+        axis=alt.Axis(values=[-1, 0, 1], labelExpr="datum.value == 0 ? 'as foretold' : '90 % end'",
+                      grid=False),
+        title=None,
+    )  # fmt: skip
+    y = alt.Y(
+        "what:N", sort=order, title=None,
+        axis=alt.Axis(labelColor=INK, labelFontSize=13, ticks=False, domain=False, labelLimit=180),
+    )  # fmt: skip
+    points = (
+        alt.Chart(table)
+        .mark_point(size=70, strokeWidth=1.4, opacity=0.9, color=INK)
+        .encode(x=x, y=y, fill=alt.condition("datum.inside", alt.value(PAPER), alt.value(INK)))
+    )
+    return finish(
+        (band + points).properties(width=width - 150, height=38 * max(len(order), 1)),
+        "Did what was foretold come?",
+        "each mark one forecast before its session; filled: outside the 90 % band",
+    )
+
+
+def _segments(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the points with a segment number; a segment begins where the last one ends."""
+    change = table["step"].ne(table["step"].shift()).cumsum()
+    names = _step_names(table)
+    parts = []
+    for number, own in table.groupby(change):
+        last = own.index[-1]
+        joined = pd.concat([own, table.loc[[last + 1]]]) if last + 1 in table.index else own
+        parts.append(joined.assign(segment=int(number), words=names[int(own["step"].iloc[0])]))
+    shown = pd.concat(parts, ignore_index=True)
+    return shown.sort_values("step", kind="stable").reset_index(drop=True)
+
+
+def _step_names(table: pd.DataFrame) -> list[str]:
+    """Return the four steps in J per metre."""
+    top = float(table["work_j_per_m"].quantile(0.98)) if len(table) else 1.0
+    ends = [round(top * i / 4, -1 if top > 40 else 0) for i in range(4)]
+    return [f"{a:.0f} to {b:.0f}" for a, b in zip(ends, ends[1:], strict=False)] + [
+        f"over {ends[3]:.0f}"
+    ]
+
+
+def _legend() -> Any:
+    return alt.Legend(
+        title="J per metre", orient="bottom", symbolType="stroke", symbolSize=500, direction="horizontal"
+    )  # fmt: skip
+
+
+def _start_mark(table: pd.DataFrame, x: Any, y: Any) -> Any:
+    """Mark the line and the way round with an arrow's head."""
+    first, ahead = table.iloc[0], table.iloc[min(8, len(table) - 1)]
+    angle = np.degrees(
+        np.arctan2(ahead["east_m"] - first["east_m"], ahead["north_m"] - first["north_m"])
+    )
+    shown = pd.DataFrame([{"east_m": first["east_m"], "north_m": first["north_m"]}])
+    head = alt.Chart(shown).mark_point(
+        shape="triangle", size=240, filled=True, color=INK, angle=float(angle) % 360, opacity=1,
+        stroke=PAPER, strokeWidth=1.5,
+    )  # fmt: skip
+    words = alt.Chart(shown.assign(words="line")).mark_text(
+        dy=-16, fontSize=13, fontWeight="bold", color=INK
+    )
+    return head.encode(x=x, y=y) + words.encode(x=x, y=y, text="words:N")
+
+
+def _numbered(uses: pd.DataFrame, corner: str) -> pd.DataFrame:
+    own = uses[uses["corner"] == corner].sort_values("start_m").reset_index(drop=True)
+    return own.assign(middle_m=(own["start_m"] + own["end_m"]) / 2, number=own.index + 1)
+
+
+def _numbers(table: pd.DataFrame, uses: pd.DataFrame, corner: str, x: Any, y: Any) -> Any:
+    """Put the stretches' numbers beside the track, away from its middle."""
+    own = _numbered(uses, corner)
+    at = np.searchsorted(table["distance_m"].to_numpy(), own["middle_m"].to_numpy())
+    place = table.iloc[np.clip(at, 0, len(table) - 1)].reset_index(drop=True)
+    away = place[["east_m", "north_m"]].to_numpy()
+    size = np.maximum(np.hypot(*away.T), 1.0)[:, None]
+    moved = away + 45.0 * away / size
+    shown = pd.DataFrame(
+        {"east_m": moved[:, 0], "north_m": moved[:, 1], "number": own["number"].astype(str)}
+    )
+    text = alt.Chart(shown).mark_text(fontSize=18, fontWeight="bold", color=INK)
+    return text.encode(x=x, y=y, text="number:N")

@@ -1,0 +1,173 @@
+"""What each tyre did over the event, what it has left, and where on the lap it was used."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.errors import FitError
+from tyrekit.fit.result import t_quantile
+from tyrekit.fit.tread_result import TreadResults
+from tyrekit.fit.tread_rows import PLACES, usable
+from tyrekit.fit.tyre_life import weibull_life
+from tyrekit.fit.tyre_work import WORK_PER_M
+from tyrekit.record.weekend import Weekend
+from tyrekit.show.answer import Fits
+from tyrekit.show.tables import tread_limit_mm
+from tyrekit.terms import CORNERS
+
+TYRE_COLUMNS = (
+    "tyre_id", "corners", "sessions", "laps", "distance_km", "work_mj", "work_known_pct",
+    "wear_mm", "wear_mm_per_lap", "wear_pct", "wear_lower_pct", "wear_upper_pct", "tread_min_mm",
+    "laps_left", "lower_laps", "upper_laps", "state",
+)  # fmt: skip
+USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct")
+WORN, CENSORED, NEVER = "at the limit", "taken off above the limit", "not measured"
+STRETCHES = 3
+
+
+def tyre_table(weekend: Weekend, fits: Fits, work: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
+    """Return a row per tyre that ran: `TYRE_COLUMNS`.
+
+    Parameters
+    ----------
+    weekend : Weekend
+        What happened.
+    fits : Fits
+        Its fits.
+    work : DataFrame
+        `Driving.laps`.
+    level : float
+        Of the intervals.
+
+    Notes
+    -----
+    ``wear_pct`` is the tyre's own wear rate against its corner's usual, from the tread fit, which
+    takes out corner, session and slow laps. ``laps_left`` is at pace, for the corner it last ran
+    on. A tyre above the limit has not failed: its life is censored.
+    """
+    limit = tread_limit_mm(weekend.event)
+    readings, _ = usable(weekend.tread)
+    with_work = fits.laps.merge(work.drop(columns=["session", "driver", "kind", "counts"]),
+                                on=["run_id", "lap"], how="left")  # fmt: skip
+    rows = []
+    for tyre in weekend.tyres[weekend.tyres["used"]].to_dict("records"):
+        tyre_id = str(tyre["tyre_id"])
+        own = readings[readings["tyre_id"] == tyre_id].sort_values("age_laps")
+        rows.append((
+            tyre_id, *_running(with_work, tyre_id, weekend.event.circuit.length_m),
+            *_wear(own), *_against_usual(fits.tread, tyre_id, level),
+            *_life(fits.tread, tyre, own, limit, level),
+        ))  # fmt: skip
+    return pd.DataFrame(rows, columns=list(TYRE_COLUMNS))
+
+
+def life_words(tyres: pd.DataFrame, ages: pd.Series) -> str:
+    """Return what the tyres' lives say: a fit where tyres reached the limit, else how far they got.
+
+    Parameters
+    ----------
+    tyres : DataFrame
+        From `tyre_table`.
+    ages : Series
+        Tyre id to age in laps now.
+    """
+    known = tyres[tyres["state"].isin([WORN, CENSORED])]
+    if not len(known):
+        return "No tyre's tread was measured: nothing is known of their lives."
+    age = known["tyre_id"].map(ages).to_numpy(dtype=np.float64)
+    worn = (known["state"] == WORN).to_numpy()
+    start = f"{int(worn.sum())} of {len(known)} tyres reached the limit"
+    try:
+        life = weibull_life(age, worn)
+    except FitError:
+        return (
+            f"{start}; the others came off above it, at up to {age.max():.0f} laps, and count as "
+            "censored. Too few for a life of their own: use the laps left of each."
+        )
+    mean, low, high = life.laps_by(0.5)
+    return f"{start}; half of such tyres would by {mean:.0f} laps ({low:.0f} to {high:.0f})."
+
+
+def use_table(profile: pd.DataFrame) -> pd.DataFrame:
+    """Return the stretches of the lap where each corner works hardest: `USE_COLUMNS`.
+
+    A stretch is contiguous, above half of the corner's hardest 2 %; the three with most work.
+    """
+    rows: list[tuple[object, ...]] = []
+    if not len(profile):
+        return pd.DataFrame(columns=list(USE_COLUMNS))
+    at = profile["distance_m"].to_numpy(dtype=np.float64)
+    for corner, name in zip(CORNERS, WORK_PER_M, strict=True):
+        work = profile[name].to_numpy(dtype=np.float64)
+        hard = work > 0.5 * float(np.quantile(work, 0.98))
+        edges = np.diff(np.concatenate([[0], hard.astype(int), [0]]))
+        spans = list(zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True))
+        total = float(work.sum())
+        most = sorted(spans, key=lambda s: -float(work[s[0] : s[1]].sum()))[:STRETCHES]
+        rows += [
+            (corner.upper(), at[a], at[b - 1], 100 * float(work[a:b].sum()) / total,
+             100 * (b - a) / len(at))
+            for a, b in most
+        ]  # fmt: skip
+    return pd.DataFrame(rows, columns=list(USE_COLUMNS))
+
+
+def _running(laps: pd.DataFrame, tyre_id: str, length_m: float) -> tuple[object, ...]:
+    """Return corners, sessions, laps, km and work of a tyre at this event."""
+    corners, parts = [], []
+    for corner in CORNERS:
+        own = laps[laps[corner] == tyre_id]
+        if len(own):
+            corners.append(corner.upper())
+            parts.append(own.assign(work_mj=own[f"work_{corner}_mj"]))
+    if not parts:
+        return "", "", 0, 0.0, math.nan, 0.0
+    own = pd.concat(parts)
+    run_m = own["run_m"].fillna(length_m) if "run_m" in own else pd.Series(length_m, own.index)
+    sessions = " ".join(dict.fromkeys(own.sort_values("started_at")["session"].astype(str)))
+    known = own["work_mj"].notna()
+    work = float(own["work_mj"].sum()) if known.any() else math.nan
+    return (
+        " ".join(corners), sessions, len(own), float(run_m.sum()) / 1000, work,
+        100 * float(known.mean()),
+    )  # fmt: skip
+
+
+def _wear(own: pd.DataFrame) -> tuple[float, float]:
+    """Return mm lost between the first and the last reading, mean over the width, and per lap."""
+    if len(own) < 2:
+        return math.nan, math.nan
+    columns = [f"{place}_mm" for place in PLACES]
+    ends = own.iloc[[0, -1]][columns].to_numpy(dtype=np.float64)
+    lost = float(np.nanmean(ends[0] - ends[1])) if np.isfinite(ends[0] - ends[1]).any() else math.nan
+    laps = float(own["age_laps"].iloc[-1] - own["age_laps"].iloc[0])
+    return lost, lost / laps if laps > 0 else math.nan
+
+
+def _against_usual(tread: TreadResults, tyre_id: str, level: float) -> tuple[float, float, float]:
+    name = f"tyre_wear_pct[{tyre_id}]"
+    if name not in tread.params:
+        return math.nan, math.nan, math.nan
+    mean, sd = tread.estimate(name)
+    reach = t_quantile(0.5 + level / 2, tread.df) * sd
+    return mean, mean - reach, mean + reach
+
+
+def _life(
+    tread: TreadResults, tyre: dict[str, object], own: pd.DataFrame, limit_mm: float, level: float
+) -> tuple[object, ...]:
+    """Return thinnest place, laps left with interval, and how the tyre's life ended."""
+    depths = own[[f"{place}_mm" for place in PLACES]].to_numpy(dtype=np.float64)
+    corner = str(tyre["last_corner"])
+    if not len(depths) or not np.isfinite(depths[-1]).all() or not corner:
+        thin = float(np.nanmin(depths[-1])) if len(depths) and np.isfinite(depths[-1]).any() else math.nan
+        return thin, math.nan, math.nan, math.nan, NEVER if math.isnan(thin) else CENSORED
+    thin = float(depths[-1].min())
+    left = tread.laps_left(
+        corner, [float(d) for d in depths[-1]], limit_mm, level,
+        age_laps=float(own["age_laps"].iloc[-1]), tyre_id=str(tyre["tyre_id"]),
+    )  # fmt: skip
+    return thin, *left, WORN if thin <= limit_mm else CENSORED
