@@ -128,12 +128,23 @@ def fit_weekend(weekend: Weekend, progress: Progress | None = None) -> Fits:
     model = LapTimeModel(laps, believed.lap_time, sessions=event.sessions, inputs=weekend.inputs)
     lap_time = model.fit()
     say("tread wear")
-    tread = TreadModel(with_running(weekend.tread, weekend.laps), event, believed.tread).fit()
+    tread = tread_fit(weekend, believed)
     say("hot pressure")
-    readings = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
-    pressure = PressureModel(readings, event, believed.pressure).fit()
+    pressure = pressure_fit(weekend, believed)
     marked = _marked(laps, lap_time.left_out)
     return Fits(believed, fuel_use, marked, model, lap_time, tread, pressure)
+
+
+def tread_fit(weekend: Weekend, believed: Beliefs) -> TreadResults:
+    """Return what the tread readings say of wear."""
+    readings = with_running(weekend.tread, weekend.laps)
+    return TreadModel(readings, weekend.event, believed.tread).fit()
+
+
+def pressure_fit(weekend: Weekend, believed: Beliefs) -> PressureResults:
+    """Return what the hot pressures say."""
+    readings = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
+    return PressureModel(readings, weekend.event, believed.pressure).fit()
 
 
 def _marked(laps: pd.DataFrame, left_out: pd.DataFrame) -> pd.DataFrame:
