@@ -1,178 +1,233 @@
-"""The race on one card for the pit wall: start, stops, replies to cautions, fuel to be left.
-
-Petrol vapour is explosive and a pit stop puts people beside a moving car: the event's
-regulations, its fire cover and the crew's own drill come before any figure here.
-"""
+"""A race's plan as HTML for its panel: what to do in big figures, what it rests on underneath."""
 
 from __future__ import annotations
 
-from itertools import groupby
-
-import numpy as np
 import pandas as pd
 
 from tyrekit.plan.race_plan import RacePlan
-from tyrekit.show.sheet_page import table
-from tyrekit.show.words import degrees, html, number, one_in, span
+from tyrekit.show import race
+from tyrekit.show.words import degrees, html, known, number, one_in, percent, signed, span
 
-FUEL_ROWS = 8  # laps at which the fuel left is read: what a person can keep up with
-
-
-def race_card(plan: RacePlan) -> str:
-    """Return the card of one race as HTML, for paper and for a panel; typed text is escaped."""
-    parts = [_blocked(plan), _start(plan), _stops(plan), _cautions(plan), _fuel_left(plan)]
-    return "\n".join(filter(None, [*parts, _notes(plan)]))
+CORNERS = ("FL", "FR", "RL", "RR")
 
 
-def reply_rows(plan: RacePlan) -> pd.DataFrame:
-    """Return what to do if a caution comes, as long as the best stint plan is followed.
-
-    Columns stint (from 1), set (on the car), from_lap, to_lap (laps of the stop window while that
-    set is on and the next stop is still to come), reply (``stop`` or ``stay out``), next_set. A
-    row per unbroken run of laps with the same reply; empty without a caution policy.
-    """
-    columns = ["stint", "set", "from_lap", "to_lap", "reply", "next_set"]
-    if plan.caution is None or not plan.stints.plans:
-        return pd.DataFrame(columns=columns)
-    rows: list[tuple[object, ...]] = []
-    for i, stint in plan.stints.best.table.reset_index(drop=True).iterrows():
-        grid = _standing(plan.caution.grid, stint, int(str(i)))
-        for (reply, onto), laps in groupby(
-            grid.itertuples(), key=lambda row: (str(row.reply), str(row.next_set))
-        ):
-            run = [int(str(row.lap)) for row in laps]
-            rows.append((int(str(i)) + 1, str(stint["set"]), run[0], run[-1], reply, onto))
-    return pd.DataFrame(rows, columns=columns)
-
-
-def fuel_rows(plan: RacePlan) -> pd.DataFrame:
-    """Return the fuel that should be and must be left, at a few laps: `FUEL_ROWS` at most."""
-    left = plan.fuel_left[plan.fuel_left["lap"] > 0]
-    if len(left) <= FUEL_ROWS:
-        return left
-    return left.iloc[np.unique(np.linspace(0, len(left) - 1, FUEL_ROWS).round().astype(int))]
-
-
-def _standing(grid: pd.DataFrame, stint: pd.Series, stops: int) -> pd.DataFrame:
-    """Return the rows of the grid in which a stint's set stands at its own age."""
-    age_laps = stint["age_laps"] + grid["lap"] - stint["first_lap"] + 1
-    here = (grid["set"] == stint["set"]) & (grid["stops"] == stops)
-    here &= (grid["lap"] >= stint["first_lap"]) & np.isclose(grid["age_laps"], age_laps)
-    standing: pd.DataFrame = grid[here].sort_values("lap")
-    return standing
-
-
-def _blocked(plan: RacePlan) -> str:
-    if plan.status == "optimal":
+def blocked_card(plan: RacePlan) -> str:
+    """Return what is in the way of the plan; empty when nothing is."""
+    if plan.status != "impossible":
         return ""
-    items = "".join(f"<li>{html(words)}</li>" for words in plan.blocked_by)
-    return f'<div class="warn">This race cannot be run as the limits stand.<ul>{items}</ul></div>'
-
-
-def _start(plan: RacePlan) -> str:
-    """Return start fuel, tyres and laps in large figures."""
-    load = plan.fuel
-    tyres = _tyres_on(plan, 0)
-    laps = f"{number(plan.race.laps, 0)} laps"
-    risk = f"running short {one_in(load.shortfall_risk)}"
+    words = "".join(f"<li>{html(one)}</li>" for one in plan.blocked_by)
     return (
-        '<section class="keep bigs">'
-        + _big("start with", f"{number(plan.start_l)} l", f"{number(plan.start_kg)} kg, {risk}")
-        + _big("start on", tyres or "–", laps)
-        + _big(
-            "least at the finish", f"{number(load.finish_mass_kg, 0)} kg",
-            f"ballast {number(load.ballast_kg, 0)} kg, {load.driver}",
-        )
-        + "</section>"
-    )  # fmt: skip
-
-
-def _tyres_on(plan: RacePlan, stint: int) -> str:
-    """Return the tyres of a stint in words; those never taken off are named with the first."""
-    if not plan.stints.plans:
-        return ""
-    on = str(plan.stints.best.table["set"].iloc[stint])
-    used = plan.tyres.table
-    own = used[used["set"].isin([on, "stays on"])] if len(used) else used
-    return ", ".join(f"{row.corner} {row.tyre_id}" for row in own.itertuples()) or on
-
-
-def _stops(plan: RacePlan) -> str:
-    """Return a row per planned stop, with room for what was done."""
-    if not len(plan.card):
-        return "<p>No stop is planned.</p>" if plan.status == "optimal" else ""
-    rows = []
-    for stop in plan.card.to_dict("records"):
-        fuel = f"add {number(stop['added_kg'])} kg" if stop["added_kg"] else "no fuel added"
-        change = "tyres stay on" if stop["on"] == stop["off"] else f"{stop['off']} → {stop['on']}"
-        rows.append(
-            f'<tr><th class="row" scope="row">{stop["stop"]}</th>'
-            f'<td class="huge">lap {stop["lap"]}</td>'
-            f"<td>{_laps(stop['from_lap'], stop['to_lap'])}</td>"
-            f'<td class="big">{html(change)}</td><td>{fuel}</td><td class="write"></td></tr>'
-        )
-    head = ("stop", "in at the end of", "as good, within 1 s", "tyres", "fuel", "done on lap")
-    return f'<section class="keep"><h2>Stops</h2>{table(head, rows)}</section>'
-
-
-def _cautions(plan: RacePlan) -> str:
-    """Return when a caution is answered by a stop, following the plan."""
-    found = reply_rows(plan)
-    if not len(found):
-        return ""
-    rows = [
-        f'<tr><th class="row" scope="row">{_laps(row["from_lap"], row["to_lap"])}</th>'
-        f"<td>{html(row['set'])}, stop {row['stint']} still to come</td>"
-        f'<td class="big">{_reply(row["reply"], row["next_set"])}</td></tr>'
-        for row in found.to_dict("records")
-    ]
-    gain = plan.gain
-    basis = ""
-    if gain is not None:
-        basis = (
-            f'<p class="muted">Replying so is worth {number(gain.gain_s)} ± {number(gain.se_s)} s'
-            " on average against stopping as planned whatever comes. Seconds only: places lost in"
-            " traffic are not counted. The flags and race control come first.</p>"
-        )
-    head = ("if a caution comes on", "while on the car", "then")
-    return f'<section class="keep"><h2>Under a caution</h2>{table(head, rows)}{basis}</section>'
-
-
-def _reply(reply: str, next_set: str) -> str:
-    return f"STOP: {html(next_set)}" if reply == "stop" else "stay out"
-
-
-def _fuel_left(plan: RacePlan) -> str:
-    """Return what should and must be in the tank at a few laps, with room for the reading."""
-    left = fuel_rows(plan)
-    if not len(left):
-        return ""
-    rows = [
-        f'<tr><th class="row" scope="row">{int(row["lap"])}</th>'
-        f'<td class="big">{number(row["fuel_kg"])} kg</td>'
-        f"<td>{span(row['lower_kg'], row['upper_kg'])} kg</td>"
-        f'<td class="big">{number(row["least_kg"])} kg</td><td class="write"></td></tr>'
-        for _, row in left.iterrows()
-    ]
-    head = ("end of lap", "should be left", "90 %", "must be left", "read")
-    words = "With less than must be left: save fuel or come in; the chance of running short is then"
-    return (
-        f'<section class="keep"><h2>Fuel left</h2>{table(head, rows)}'
-        f'<p class="muted">{words} above {one_in(plan.fuel.accepted_risk)}.</p></section>'
+        f'<div class="tk-warn" role="alert"><b>{html(plan.session)} cannot be run like this.</b>'
+        f"<ul>{words}</ul></div>"
     )
 
 
-def _notes(plan: RacePlan) -> str:
-    said = html(degrees("; ".join(plan.notes)))
-    return f'<p class="small muted">{said}.</p>' if said else ""
+def decision_cards(plan: RacePlan) -> str:
+    """Return fuel, mass, tyres and stop as cards side by side."""
+    cards = [_fuel(plan), _mass(plan), _tyres(plan), _stop(plan)]
+    return f'<div class="tk-cards">{"".join(cards)}</div>'
 
 
-def _laps(first: int, last: int) -> str:
-    return f"lap {first}" if first == last else f"laps {first} to {last}"
+def why_no_stops(plan: RacePlan, has_stops: bool) -> str:
+    """Return why parts are missing: no stops in the race, no chance of cautions."""
+    if not has_stops:
+        return (
+            f"<p>{html(plan.session)} has no stops in event.toml ([session.stops]): it is one"
+            " stint, so there is no stop window and nothing to decide under a caution.</p>"
+        )
+    if plan.stints.plans and plan.caution is None:
+        return "<p>No caution is counted on, so there is no reply to one.</p>"
+    return ""
 
 
-def _big(label: str, figure: str, basis: str) -> str:
+def replies_card(plan: RacePlan) -> str:
+    """Return what to do under a caution by ranges of laps, and what replying gains."""
+    table = race.replies_table(plan)
+    if not len(table):
+        return ""
+    rows = "".join(
+        f'<tr><td class="tk-number">{_laps(row)}</td><td><b>{_reply(row)}</b></td>'
+        f"<td>{_gain(row)}</td></tr>"
+        for _, row in table.iterrows()
+    )
     return (
-        f'<div class="bigbox"><div class="place">{html(label)}</div>'
-        f'<div class="figure">{html(figure)}</div><div class="muted">{html(basis)}</div></div>'
+        "<h2>Under a caution</h2>"
+        '<table class="tk-table"><thead><tr><th scope="col">lap run under caution</th>'
+        '<th scope="col">do</th><th scope="col">a stop then</th></tr></thead>'
+        f"<tbody>{rows}</tbody></table>{_gained(plan)}"
+    )
+
+
+def plans_card(plan: RacePlan, most: int = 6) -> str:
+    """Return the best stint plans without cautions, best first."""
+    if not plan.stints.plans or not plan.race.most_stops:
+        return ""
+    rows = "".join(
+        f'<tr><td class="tk-number">{signed(row["difference_s"], 2)} s</td>'
+        f"<td>{html(row['sets'])}</td><td>{html(row['stops']) or 'none'}</td>"
+        f"<td>{_chance(row['chance_best'])}</td></tr>"
+        for _, row in plan.stints.ranking.head(most).iterrows()
+    )
+    return (
+        "<h2>Stint plans, no caution coming</h2>"
+        '<table class="tk-table"><thead><tr><th scope="col">costs</th>'
+        '<th scope="col">tyres and their laps</th><th scope="col">stops, end of lap</th>'
+        f'<th scope="col">best with chance</th></tr></thead><tbody>{rows}</tbody></table>'
+    )
+
+
+def notes_card(plan: RacePlan) -> str:
+    """Return what the plan rests on."""
+    said = "".join(f"<li>{html(degrees(note))}</li>" for note in (*plan.notes, *plan.fuel.rests_on))
+    return f"<details><summary>What this rests on</summary><ul>{said}</ul></details>"
+
+
+def caution_words(plan: RacePlan) -> str:
+    """Return what to do under a caution in a few words, laps given; empty without a reply."""
+    table = race.replies_table(plan)
+    stops = table[(table["reply"] == "stop") & ~table["planned"]]
+    if not len(table):
+        return ""
+    if not len(stops):
+        return "stay out under every caution"
+    parts = [f"{_laps(row)}{_onto(row)}" for _, row in stops.iterrows()]
+    return f"stop under a caution on lap {' or '.join(parts)}"
+
+
+def _fuel(plan: RacePlan) -> str:
+    fuel = plan.fuel
+    more = (
+        f"<p>burns {span(fuel.need_lower_kg, fuel.need_upper_kg)} kg, running short"
+        f" {one_in(fuel.shortfall_risk)}</p><p>a litre more costs"
+        f" {number(fuel.seconds_per_litre, 2)} s over the race</p>"
+    )
+    basis = f"{number(plan.start_kg)} kg; litres at {number(fuel.bowser_c, 0)} °C;"
+    basis += f" {number(fuel.laps, 0)} laps"
+    if plan.race.refuel and plan.stints.plans:
+        added = race.stints_followed(plan)["added_kg"].sum()
+        basis += f"; {number(added)} kg added at stops"
+    impossible = fuel.status == "impossible" and not plan.race.refuel
+    big = "not enough" if impossible else f"{number(plan.start_l)} l"
+    basis = f"the tank takes {number(plan.start_l)} l" if impossible else basis
+    return decision_card("Fuel at the start", big, basis, more)
+
+
+def _mass(plan: RacePlan) -> str:
+    fuel = plan.fuel
+    change = fuel.ballast_change_kg
+    word = "add" if change > 0 else "take off"
+    what = f"{word} {number(abs(change))} kg" if abs(change) >= 0.05 else "as it is"
+    more = (
+        f"<p>that or running short: {one_in(fuel.joint_risk)}; lightest driver,"
+        f" {html(fuel.driver)}, on {number(fuel.finish_fuel_kg)} kg of fuel</p>"
+    )
+    basis = f"ballast {number(fuel.ballast_kg)} kg: {what}"
+    label = "Least mass at the finish"
+    return decision_card(label, f"{number(fuel.finish_mass_kg, 0)} kg", basis, more, accent=False)
+
+
+def _tyres(plan: RacePlan) -> str:
+    rows = race.stints_followed(plan)
+    if not len(rows):
+        return decision_card("Tyres at the start", "no plan", "see above", accent=False)
+    name = str(rows["set"].iloc[0])
+    at = race.tyres_at(plan, name) or dict.fromkeys(CORNERS, "")
+    pairs = [
+        " ".join(at.get(corner) or "–" for corner in two) for two in (CORNERS[:2], CORNERS[2:])
+    ]
+    big = "<br>".join(html(pair) for pair in pairs) if any(at.values()) else html(name)
+    table = plan.tyres.table
+    ages = table[table["tyre_id"].isin(at.values())].set_index("corner")["age_laps"]
+    said = ", ".join(f"{c} {number(float(ages[c]), 0)}" for c in CORNERS if c in ages)
+    basis = f"laps run before: {said}" if said else "the set given"
+    return decision_card("Tyres at the start, front up", big, basis)
+
+
+def _stop(plan: RacePlan) -> str:
+    rows = race.stints_followed(plan)
+    if len(rows) < 2:
+        what = "no stop" if len(rows) else "no plan"
+        basis = f"{plan.race.laps} laps in one stint" if len(rows) else "see above"
+        return decision_card("Stops", what, basis, accent=False)
+    laps = [int(lap) for lap in rows["last_lap"].iloc[:-1]]
+    big = " and ".join(f"lap {lap}" for lap in laps)
+    onto = "; ".join(_fitted(rows, i) for i in range(1, len(rows)))
+    words = caution_words(plan)
+    more = f"<p><b>{html(words[:1].upper() + words[1:])}</b></p>" if words else ""
+    more += _without_cautions(plan, laps)
+    return decision_card("Stop at the end of", big, html(onto), more)
+
+
+def _without_cautions(plan: RacePlan, laps: list[int]) -> str:
+    """Return where the best plan that counts on no caution differs."""
+    best = plan.stints.best
+    first = str(best.table["set"].iloc[0])
+    same = first == str(race.stints_followed(plan)["set"].iloc[0]) and list(best.stops) == laps
+    if same:
+        return ""
+    stops = " and ".join(f"lap {lap}" for lap in best.stops) or "no stop"
+    return f"<p>counting on no caution: start on {html(first)}, {stops}</p>"
+
+
+def _fitted(rows: pd.DataFrame, i: int) -> str:
+    before, now = str(rows["set"].iloc[i - 1]), str(rows["set"].iloc[i])
+    added = float(rows["added_kg"].iloc[i])
+    words = "tyres stay on" if before == now else f"{now} on for {before}"
+    return words + (f", {number(added)} kg of fuel" if added > 0.05 else "")
+
+
+def _laps(row: pd.Series) -> str:
+    first, last = int(row["first_lap"]), int(row["last_lap"])
+    return str(first) if first == last else f"{first} to {last}"
+
+
+def _onto(row: pd.Series) -> str:
+    return f" for {row['next_set']}" if known(row["next_set"]) else ""
+
+
+def _reply(row: pd.Series) -> str:
+    if row["reply"] != "stop":
+        return "stay out"
+    planned = ", as planned" if row["planned"] else ""
+    return html(f"STOP for {row['next_set']}{planned}")
+
+
+def _gain(row: pd.Series) -> str:
+    low, high = float(row["low_s"]), float(row["high_s"])
+    if not known(low):
+        return "must be made" if row["reply"] == "stop" else "cannot be made"
+    if low < 0 and high <= 0:
+        return f"costs {_range(-high, -low)} s"
+    return f"saves {_range(low, high)} s"
+
+
+def _range(low: float, high: float) -> str:
+    if number(low) == number(high):
+        return number(low)
+    return span(low, high)
+
+
+def _gained(plan: RacePlan) -> str:
+    if plan.gain is None:
+        return ""
+    gain = plan.gain
+    return (
+        f'<p class="tk-muted tk-small">Replying gains {number(gain.gain_s)} ±'
+        f" {number(1.645 * gain.se_s)} s a race on average over {gain.races} drawn races, against"
+        " the best stops fixed beforehand. As long as no caution has come; position and traffic"
+        " are not counted.</p>"
+    )
+
+
+def _chance(value: float) -> str:
+    return percent(float(value)) if known(value) else "–"
+
+
+def decision_card(label: str, big: str, basis: str, more: str = "", accent: bool = True) -> str:
+    """Return a card: a label, a big figure, its basis; all but the label are HTML."""
+    tint = " tk-tyre" if accent else ""
+    return (
+        f'<div class="tk-card"><div class="tk-place">{html(label)}</div>'
+        f'<div class="tk-big{tint}">{big}</div><div class="tk-muted">{basis}</div>'
+        f'<div class="tk-small">{more}</div></div>'
     )

@@ -44,6 +44,20 @@ def weekend_plan_panel() -> Panel:
     return _opened(WeekendPlanPanel)
 
 
+def race_panel() -> Panel:
+    """Return the panel of notebook 3 for the weekend the notebook belongs to."""
+    from tyrekit.show.panel_race import RacePanel
+
+    return _opened(RacePanel)
+
+
+def practice_panel() -> Panel:
+    """Return the panel of notebook 4 for the weekend the notebook belongs to."""
+    from tyrekit.show.panel_practice import PracticePanel
+
+    return _opened(PracticePanel)
+
+
 def find_weekend(here: Path | None = None) -> Found:
     """Return the weekend a notebook belongs to.
 

@@ -1,0 +1,263 @@
+"""One race as a panel holds it: what is supposed of it, its plan, and the tables to show.
+
+Plain functions; the plan is `plan.race_plan`'s on the fits and the tyre plan of an answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tyrekit.plan.race_plan import RacePlan, race_plan
+from tyrekit.plan.race_sets import STAYS_ON
+from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY, Block, Blocks
+from tyrekit.plan.stop_window import stop_window
+from tyrekit.record.event import Event, Session
+from tyrekit.record.weekend import Weekend
+from tyrekit.show.answer import SEED, Answer, Fits, answer
+
+STINTS = ("stint", "set", "first_lap", "last_lap", "laps", "age_laps", "added_kg")
+ANOTHER_SHARE = 0.8  # of what a stop costs: a lap that loses more has brought one more
+REPLIES = ("first_lap", "last_lap", "reply", "planned", "next_set", "low_s", "high_s")
+
+
+@dataclass(frozen=True)
+class RaceIf:
+    """What to suppose of a race in place of the event's own values; None leaves those."""
+
+    shortfall_risk: float | None = None
+    bowser_c: float | None = None
+    laps: int | None = None
+    minutes: float | None = None
+    chance_per_lap: float | None = None
+
+    @property
+    def supposed(self) -> bool:
+        """Whether anything differs from the event's own values."""
+        return self != RaceIf()
+
+
+@dataclass(frozen=True)
+class RaceState:
+    """A race to be planned: the weekend's fits and tyre plan, what is supposed, the plan.
+
+    ``window`` is seconds lost against stop lap of the plan followed; see `stints_followed`.
+    """
+
+    weekend: Weekend
+    fits: Fits
+    answer: Answer
+    session: str
+    what_if: RaceIf
+    plan: RacePlan
+    window: pd.DataFrame
+
+
+def start_race(weekend: Weekend, fits: Fits, found: Answer, session: str) -> RaceState:
+    """Return the state of a race with nothing supposed; `found` is the answer with those fits."""
+    plan = _planned(weekend.event, found, session, RaceIf())
+    return RaceState(weekend, fits, found, session, RaceIf(), plan, window(plan))
+
+
+def update_race(state: RaceState, change: Mapping[str, Any]) -> RaceState:
+    """Return the state after a change of what is supposed; only what depends on it is redone.
+
+    Another length of race moves the tyre plan too; the rest leaves it.
+    """
+    what_if = replace(state.what_if, **change)
+    if what_if == state.what_if:
+        return state
+    event = supposed_event(state.weekend.event, state.session, what_if)
+    found = state.answer
+    before = (state.what_if.laps, state.what_if.minutes)
+    if (what_if.laps, what_if.minutes) != before:
+        found = answer(state.weekend, event=event, fits=state.fits, rank=False)
+    plan = _planned(event, found, state.session, what_if)
+    same_tyres = found is state.answer and not plan.race.refuel
+    same = same_tyres and stints_followed(plan).equals(stints_followed(state.plan))
+    shown = state.window if same else window(plan)
+    return replace(state, what_if=what_if, answer=found, plan=plan, window=shown)
+
+
+def supposed_event(event: Event, session: str, what_if: RaceIf) -> Event:
+    """Return the event with one race as supposed."""
+    changes: dict[str, Any] = {
+        "sessions": tuple(
+            _supposed_race(one, what_if) if one.id == session else one for one in event.sessions
+        )
+    }
+    if what_if.shortfall_risk is not None:
+        risk = {"shortfall_risk": what_if.shortfall_risk}
+        changes["fuel"] = event.fuel.model_copy(update=risk)
+    return event.model_copy(update=changes)
+
+
+def races(weekend: Weekend) -> list[tuple[str, bool]]:
+    """Return the weekend's races in order, each with whether it has been run."""
+    every = [one.id for one in weekend.event.sessions if one.kind == "race"]
+    return [(id, id in weekend.done) for id in every]
+
+
+def follows_replies(plan: RacePlan) -> bool:
+    """Return whether the stops to make are those of the reply to cautions.
+
+    They are where it exists, since waiting for a caution is part of it; not where fuel is added,
+    which the reply leaves out.
+    """
+    return plan.caution is not None and plan.caution.status == "optimal" and not plan.race.refuel
+
+
+def stints_followed(plan: RacePlan) -> pd.DataFrame:
+    """Return the stints to run when no caution comes, columns `STINTS`.
+
+    A row per stint: its set, laps, the tyres' age at its start and fuel added before it.
+    """
+    if not plan.stints.plans:
+        return pd.DataFrame(columns=list(STINTS))
+    if not follows_replies(plan):
+        table = plan.stints.best.table
+        added = [0.0, *plan.card["added_kg"]]
+        return table.assign(added_kg=added)[list(STINTS)]
+    assert plan.caution is not None
+    stops = plan.caution.table[plan.caution.table["planned"]]
+    sets = [plan.caution.start_set]
+    path = plan.caution.table.reset_index(drop=True)
+    for lap in stops["lap"]:
+        after = path.loc[path["lap"] > lap, "set"]
+        sets.append(str(after.iloc[0]) if len(after) else _after_last(plan, sets))
+    return _rows(plan, [int(lap) for lap in stops["lap"]], sets)
+
+
+def window(plan: RacePlan) -> pd.DataFrame:
+    """Return seconds lost against stop lap, for the stints followed when no caution comes.
+
+    `another_stop` marks laps after which one stop more would be needed.
+    """
+    table = _window(plan)
+    return table.assign(another_stop=table["lost_s"] > ANOTHER_SHARE * plan.race.stop_s)
+
+
+def _window(plan: RacePlan) -> pd.DataFrame:
+    if not plan.stints.plans or not follows_replies(plan):
+        return plan.stints.window
+    rows = stints_followed(plan)
+    names = [one.name for one in plan.stints.sets]
+    if rows["set"].duplicated().any():  # tyres stay on at a stop: the best plan's stands for it
+        return plan.stints.window
+    last = len(rows) - 1
+    blocks = tuple(
+        Block(names.index(str(row["set"])), int(row["laps"]), 0, _role(i, last))
+        for i, (_, row) in enumerate(rows.iterrows())
+    )
+    return stop_window(plan.stints.problem, Blocks(0.0, blocks), plan.stints.drawn())
+
+
+def replies_table(plan: RacePlan) -> pd.DataFrame:
+    """Return what to do under a caution as long as none has come, in ranges of laps.
+
+    Columns `REPLIES`: low_s and high_s are the seconds by which a stop beats staying out, NaN
+    where one must be made.
+    """
+    if plan.caution is None:
+        return pd.DataFrame(columns=list(REPLIES))
+    table = plan.caution.table
+    kind = table["reply"] + table["next_set"].astype(str) + table["planned"].astype(str)
+    runs = (kind != kind.shift()).cumsum()
+    rows = []
+    for _, part in table.groupby(runs):
+        gains = part["stop_gain_s"].where(np.isfinite(part["stop_gain_s"]))
+        first = part.iloc[0]
+        rows.append(
+            (
+                int(part["lap"].min()), int(part["lap"].max()), str(first["reply"]),
+                bool(first["planned"]), str(first["next_set"]), gains.min(), gains.max(),
+            )
+        )  # fmt: skip
+    return pd.DataFrame(rows, columns=list(REPLIES))
+
+
+def replies_grid(plan: RacePlan) -> pd.DataFrame:
+    """Return the reply by lap and tyre age: `caution.grid` with `planned` and `since`.
+
+    `since` says in words how long those tyres have been on. Left out are cars that stopped and
+    kept their tyres where nothing else is gained by it.
+    """
+    if plan.caution is None:
+        return pd.DataFrame(columns=["lap", "set", "age_laps", "reply", "since"])
+    grid = plan.caution.grid
+    start = grid["set"] == plan.caution.start_set
+    if not plan.race.refuel:
+        grid = grid[~start | (grid["stops"] == 0)]
+    age_laps = {one.name: one.age_laps for one in plan.stints.sets}
+    at_start = np.where(grid["set"] == plan.caution.start_set, plan.race.formation_laps, 0)
+    since = grid["lap"] - grid["age_laps"] + grid["set"].map(age_laps) + at_start
+    on = ["from the start" if at <= 0 else f"from lap {at + 1:.0f}" for at in since]
+    path = plan.caution.table.set_index(["lap", "set", "age_laps"])["planned"]
+    keys = pd.MultiIndex.from_frame(grid[["lap", "set", "age_laps"]])
+    planned = path.reindex(keys).fillna(False).to_numpy(dtype=bool)
+    return grid.assign(since=on, planned=planned).reset_index(drop=True)
+
+
+def fuel_risk(plan: RacePlan) -> pd.DataFrame:
+    """Return start fuel against the chance of running short; `chosen` marks the load."""
+    table = plan.fuel.table
+    return table.assign(chosen=np.isclose(table["start_l"], plan.fuel.start_l, atol=0.01))
+
+
+def tyres_at(plan: RacePlan, name: str) -> dict[str, str]:
+    """Return corner -> tyre of a set, those that stay on for the whole race included."""
+    table = plan.tyres.table
+    own = table[table["set"].isin([name, STAYS_ON])]
+    return dict(zip(own["corner"], own["tyre_id"].astype(str), strict=True))
+
+
+def _supposed_race(session: Session, what_if: RaceIf) -> Session:
+    changes: dict[str, Any] = {}
+    if what_if.laps is not None:
+        changes |= {"laps": what_if.laps, "planned_laps": None}
+    if what_if.minutes is not None:
+        changes |= {"minutes": what_if.minutes, "planned_laps": None}
+    if what_if.chance_per_lap is not None and session.caution is not None:
+        chance = {"chance_per_lap": what_if.chance_per_lap}
+        changes["caution"] = session.caution.model_copy(update=chance)
+    return session.model_copy(update=changes)
+
+
+def _planned(event: Event, found: Answer, session: str, what_if: RaceIf) -> RacePlan:
+    bowser_c = found.conditions.bowser_c if what_if.bowser_c is None else what_if.bowser_c
+    return race_plan(
+        event, event.session(session), found.lap_time, found.fuel_use, found.allocation,
+        bowser_c=bowser_c, rng=np.random.default_rng(SEED),
+    )  # fmt: skip
+
+
+def _after_last(plan: RacePlan, used: list[str]) -> str:
+    """Return the set that goes on at a stop on the window's last lap."""
+    assert plan.caution is not None
+    last = plan.caution.table.iloc[-1]
+    return str(last["next_set"]) if str(last["next_set"]) else used[-1]
+
+
+def _rows(plan: RacePlan, stops: list[int], sets: list[str]) -> pd.DataFrame:
+    """Return stints from the laps of their stops and the sets they run on."""
+    ages = {one.name: one.age_laps for one in plan.stints.sets}
+    ends = [*stops, plan.race.laps]
+    rows: list[tuple[int, str, int, int, int, float, float]] = []
+    first = 1
+    for i, (last, name) in enumerate(zip(ends, sets, strict=True)):
+        age = ages[name] + (plan.race.formation_laps if i == 0 else 0)
+        if i and name == sets[i - 1]:
+            age = rows[-1][5] + rows[-1][4]
+        rows.append((i + 1, name, first, last, last - first + 1, age, 0.0))
+        first = last + 1
+    return pd.DataFrame(rows, columns=list(STINTS))
+
+
+def _role(place: int, last: int) -> int:
+    if place == 0:
+        return ONLY if last == 0 else FIRST
+    return LAST if place == last else MIDDLE
