@@ -1,4 +1,4 @@
-"""The command line: report, check, new, import, map, lab."""
+"""The command line: report, review, check, new, import, map, lab."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tyrekit.errors import TyrekitError
+from tyrekit.errors import InputError, TyrekitError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -38,7 +38,13 @@ def build_parser() -> argparse.ArgumentParser:
         prog="tyrekit", description="Tyres and fuel over a race weekend. Advice is an aid."
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    _add(commands, "report", report, "print the decision for the next session, write the sheet")
+    words = "print the decision for the next session, write the sheets"
+    printed = _add(commands, "report", report, words)
+    printed.add_argument(
+        "--pdf", action=argparse.BooleanOptionalAction,
+        help="a PDF of each sheet; by default of the one with all pages, if a Chromium is here",
+    )  # fmt: skip
+    _add(commands, "review", review, "say what the weekend taught, write the review and beliefs")
     _add(commands, "check", check, "say what is wrong or doubtful in the data")
     _add(commands, "new", new, "make a commented empty weekend")
     _add(commands, "import", take_in, "take book/*.csv files changed since into the book")
@@ -58,31 +64,60 @@ def _add(
     name: str,
     run: Callable[[argparse.Namespace], int],
     words: str,
-) -> None:
+) -> argparse.ArgumentParser:
     command = commands.add_parser(name, help=words, description=words)
     command.add_argument("folder", type=Path, help="the weekend's folder")
     command.set_defaults(run=run)
+    return command
 
 
 def report(arguments: argparse.Namespace) -> int:
-    """Print the decision in at most 40 lines and write out/sheet.html."""
+    """Print the decision in at most 40 lines, write the sheets, and PDFs with a Chromium."""
     from rich.console import Console
     from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
     from tyrekit.record.weekend import Weekend
     from tyrekit.show.answer import answer
     from tyrekit.show.report import report_renderable
-    from tyrekit.show.sheet import write_sheet
+    from tyrekit.show.sheet import write_sheets
 
     columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("reading the weekend")
         weekend = Weekend.open(arguments.folder)
         found = answer(weekend, progress=lambda step: progress.update(task, description=step))
-        progress.update(task, description="sheet")
-        path = write_sheet(found, weekend.folder / "out" / "sheet.html")
+        progress.update(task, description="sheets")
+        paths = write_sheets(found, weekend.folder / "out")
     console = Console(width=None if sys.stdout.isatty() else 100, soft_wrap=False)
-    console.print(report_renderable(found, path))
+    console.print(report_renderable(found, paths[0]))
+    sys.stdout.flush()
+    return _print_sheets(paths, arguments.pdf)
+
+
+def _print_sheets(paths: Sequence[Path], wanted: bool | None) -> int:
+    """Make PDFs: every sheet when asked to, the one of all pages when a Chromium is there."""
+    from tyrekit.show.printing import find_browser, write_pdf
+
+    browser = find_browser()
+    if wanted is False or (wanted is None and browser is None):
+        return 0
+    try:
+        made = [write_pdf(path, browser) for path in (paths if wanted else paths[:1])]
+    except InputError as error:
+        print(f"No PDF: {error}", file=sys.stderr)
+        return 2 if wanted else 0
+    print(f"As PDF: {', '.join(path.name for path in made)}")
+    return 0
+
+
+def review(arguments: argparse.Namespace) -> int:
+    """Print the findings in at most 50 lines and write out/review.html and beliefs_next.toml."""
+    from tyrekit.record.weekend import Weekend
+    from tyrekit.show.review import review as made_of
+    from tyrekit.show.review_page import review_text, write_review
+
+    found = made_of(Weekend.open(arguments.folder))
+    print(review_text(found, write_review(found, found.weekend.folder / "out")))
     return 0
 
 

@@ -1,13 +1,17 @@
 """The crew's sheet: what stands on it, that it is safe, whole and the same every time."""
 
+import hashlib
 import re
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 
 import pytest
 
-from tyrekit.show import sheet
+from tyrekit.show import sheet, sheet_page
+from tyrekit.show.sheet_plans import SheetPlans, tread_to_measure
+from tyrekit.show.style import css
 
+NONE = SheetPlans()  # the hand-made fits cannot plan races; tests/weekend does
 NOW = datetime(2026, 5, 16, 11, 0, tzinfo=UTC)
 
 
@@ -43,7 +47,7 @@ class Reader(HTMLParser):
 
 @pytest.fixture
 def text(hand_answer):
-    return sheet.sheet_html(hand_answer, NOW)
+    return sheet.sheet_html(hand_answer, NOW, NONE)
 
 
 def test_it_says_what_the_crew_needs(text):
@@ -78,12 +82,12 @@ def test_ids_do_not_clash(text):
 
 
 def test_the_same_answer_gives_the_same_bytes(hand_answer, text):
-    assert sheet.sheet_html(hand_answer, NOW) == text
+    assert sheet.sheet_html(hand_answer, NOW, NONE) == text
 
 
 def test_written_whole_or_not_at_all(hand_answer, tmp_path, monkeypatch):
     path = tmp_path / "out" / "sheet.html"
-    assert sheet.write_sheet(hand_answer, path, now=NOW) == path
+    assert sheet.write_sheet(hand_answer, path, plans=NONE, now=NOW) == path
     before = path.read_bytes()
 
     def fail(*_):
@@ -91,8 +95,91 @@ def test_written_whole_or_not_at_all(hand_answer, tmp_path, monkeypatch):
 
     monkeypatch.setattr(sheet.os, "replace", fail)
     with pytest.raises(OSError, match="disk full"):
-        sheet.write_sheet(hand_answer, path)
+        sheet.write_sheet(hand_answer, path, plans=NONE)
     assert path.read_bytes() == before
+    assert [p.name for p in path.parent.iterdir()] == ["sheet.html"]
+
+
+def test_every_page_bears_the_stamp(hand_answer, tmp_path):
+    """Weekend, car, time in the event's zone, version and one hash of all inputs."""
+    paths = sheet.write_sheets(hand_answer, tmp_path, plans=NONE, now=NOW)
+    assert [p.name for p in paths] == ["sheet.html", "tyre_sheet.html", "fuel_card.html"]
+    stamp = sheet_page.stamp_of(hand_answer, NOW).line()
+    assert "Hand &lt;made&gt;" in stamp and "Sat 16 May 2026 12:00 BST" in stamp
+    for path, pages in zip(paths, (3, 1, 1), strict=True):
+        text = path.read_text(encoding="utf-8")
+        assert text.count('<table class="sheet"') == text.count(stamp) == pages
+        assert text.count("<tfoot>") == pages
+
+
+def test_the_hash_moves_with_any_input(hand_answer):
+    """The expected value is sha256 of the listing, by hashlib: closed form."""
+    stamp = sheet_page.stamp_of(hand_answer, NOW)
+    lines = "".join(f"{n} {h}\n" for n, h in sorted(hand_answer.weekend.inputs.items()))
+    assert stamp.digest == hashlib.sha256(lines.encode()).hexdigest()
+    assert stamp._replace(inputs={**stamp.inputs, "event.toml": "ac" * 32}).digest != stamp.digest
+
+
+def test_every_sheet_prints_its_cautions(hand_answer, tmp_path):
+    words = {
+        "tyre_sheet": ("Tyres: look", "Pressures: never below", "Jacks:"),
+        "fuel_card": ("Petrol:", "Car on track"),
+    }
+    sheet.write_sheets(hand_answer, tmp_path, plans=NONE, now=NOW)
+    for name, said in words.items():
+        text = (tmp_path / f"{name}.html").read_text(encoding="utf-8")
+        for one in (*said, "supplier&#x27;s and the series&#x27; limits", "come first"):
+            assert one in text, (name, one)
+
+
+def test_cards_that_no_longer_hold_are_taken_away(hand_answer, tmp_path):
+    old = [tmp_path / f"{name}{end}" for name in ("race_card_R0", "run_plan", "sheet")
+           for end in (".html", ".pdf")]  # fmt: skip
+    for path in [*old, tmp_path / "mine.pdf"]:
+        path.write_text("old")
+    sheet.write_sheets(hand_answer, tmp_path, plans=NONE, now=NOW)
+    left = {p.name for p in tmp_path.iterdir()}
+    assert left == {"sheet.html", "tyre_sheet.html", "fuel_card.html", "mine.pdf"}
+
+
+def sizes_pt():
+    """Font size in pt by selector, as sheet.css says."""
+    rules = re.findall(r"([^{}]+)\{([^{}]*)\}", re.sub(r"/\*.*?\*/", "", css("sheet"), flags=re.S))
+    found = {}
+    for selectors, body in rules:
+        size = re.search(r"font(?:-size)?:\s*(\d+)pt", body)
+        if size:
+            found |= {s.strip(): int(size[1]) for s in selectors.split(",")}
+    return found
+
+
+def test_sizes_that_are_read_at_arms_length():
+    """What must be read 14 pt or more, corners 24 pt or more: our own rule, no source."""
+    sizes = sizes_pt()
+    for selector in (".corner .place", ".corner .tyre", ".corner .set", ".rows td.huge"):
+        assert sizes[selector] >= 24, selector
+    for selector in ("body", "h1", "h2", ".rows td.big", ".rows th.row", ".cold"):
+        assert sizes[selector] >= 14, selector
+    assert not [s for s in sizes if "caution" in s or ".warn" in s or s in ("p", "li", "td")]
+    assert min(sizes.values()) >= 9
+
+
+def test_tread_to_measure_is_what_runs_next_and_what_has_run_since(hand_answer):
+    """Worked out by hand: N5 to N8 run next; N3, N4 ran 9 laps and were measured at 9."""
+    table = tread_to_measure(hand_answer).set_index("tyre_id")
+    assert list(table.index) == ["N5", "N6", "N7", "N8"]
+    assert set(table["why"]) == {"runs next"}
+    hand_answer.weekend.tyres.loc[2, "age_laps"] = 15.0
+    table = tread_to_measure(hand_answer).set_index("tyre_id")
+    assert table.loc["N3", "laps_since"] == 6.0
+    assert table.loc["N3", "read_mm"] == pytest.approx(5.4)
+    assert table.loc["N3", "why"] == "has run"
+
+
+def test_there_are_boxes_to_write_in(text):
+    for name in ("set cold", "hot", "weighed kg", "filled l", "by, checked by"):
+        assert f'<span class="blank"><i></i>{name}</span>' in text
+    assert text.count('<td class="write"></td>') >= 4 * 3 + 2
 
 
 def test_an_impossible_plan_and_a_finished_weekend_still_make_a_sheet(hand_answer):
@@ -100,8 +187,8 @@ def test_an_impossible_plan_and_a_finished_weekend_still_make_a_sheet(hand_answe
     hand_answer.allocation.blocked_by = ("at most 8 new tyres",)
     hand_answer.allocation.table = hand_answer.allocation.table.iloc[:0]
     hand_answer.next_session = hand_answer.cold_pressures = None
-    assert "at most 8 new tyres" in sheet.sheet_html(hand_answer, NOW)
+    assert "at most 8 new tyres" in sheet.sheet_html(hand_answer, NOW, NONE)
     hand_answer.allocation.status = "optimal"
     hand_answer.weekend.next_session = None
     hand_answer.fuel_loads = {}
-    assert "No session is left" in sheet.sheet_html(hand_answer, NOW)
+    assert "No session is left" in sheet.sheet_html(hand_answer, NOW, NONE)

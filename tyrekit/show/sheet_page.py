@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from importlib.metadata import version
@@ -57,11 +58,6 @@ class Stamp(NamedTuple):
             f" tyrekit {html(version('tyrekit'))} · inputs <code>{self.digest[:16]}</code>"
         )
 
-    def files(self) -> str:
-        """Return the hash of each file read, as HTML."""
-        hashes = "; ".join(f"{html(k)} {html(v)[:12]}" for k, v in sorted(self.inputs.items()))
-        return f'<p class="small muted files">Files read: <code>{hashes}</code></p>'
-
 
 class Page(NamedTuple):
     """One sheet: the name of its file, its heading and its sections as HTML."""
@@ -69,6 +65,11 @@ class Page(NamedTuple):
     name: str
     title: str
     sections: Sequence[str]
+
+    @property
+    def slug(self) -> str:
+        """The name as a file's: what an id may hold and a file name may not is a dash."""
+        return re.sub(r"[^\w.-]+", "-", self.name).strip(".-")
 
 
 def stamp_of(answer: Answer, made: datetime) -> Stamp:
@@ -93,7 +94,7 @@ def document(pages: Iterable[Page], stamp: Stamp) -> str:
 def _sheet(page: Page, stamp: Stamp) -> str:
     """Return one sheet; a table's foot is what browsers print on each of its pages."""
     return (
-        f'<table class="sheet" role="presentation" id="{html(page.name)}">'
+        f'<table class="sheet" role="presentation" id="{page.slug}">'
         f'<tfoot><tr><td><div class="stamp">{stamp.line()}</div></td></tr></tfoot>'
         f"<tbody><tr><td><header><h1>{html(page.title)}</h1>"
         f'<p class="muted">{html(stamp.weekend)}, car {html(stamp.car)}</p></header>\n'
@@ -108,6 +109,14 @@ def cautions(*groups: Sequence[str]) -> str:
     return (
         f'<section class="cautions"><h2>Cautions</h2><p><b>{html(FIRST_OF_ALL)}</b></p>'
         f"<ul>{items}</ul></section>"
+    )
+
+
+def big(label: str, figure: str, basis: str, kind: str = "") -> str:
+    """Return a figure to act on with its label above and its basis underneath."""
+    return (
+        f'<div class="bigbox {kind}"><div class="place">{html(label)}</div>'
+        f'<div class="figure">{html(figure)}</div><div class="muted">{html(basis)}</div></div>'
     )
 
 

@@ -1,0 +1,69 @@
+"""The fuel card: what to fill for each session, how sure, the mass at the finish, boxes to write.
+
+Petrol vapour is explosive: filled, drained and weighed only as the event's regulations say.
+"""
+
+from __future__ import annotations
+
+from tyrekit.plan.fuel_load import FuelLoad
+from tyrekit.show import tables
+from tyrekit.show.answer import Answer
+from tyrekit.show.sheet_page import PETROL_CAUTIONS, TRACK_CAUTIONS, Page, big, blanks, cautions
+from tyrekit.show.sheet_page import table as rows_table
+from tyrekit.show.words import degrees, html, number, one_in, span
+
+
+def fuel_page(answer: Answer) -> Page | None:
+    """Return the fuel card; None when no session is left."""
+    loads = list(answer.fuel_loads.values())
+    if not loads:
+        return None
+    sections = [
+        _blocked(loads), _first(loads[0]), _all(answer), cautions(PETROL_CAUTIONS, TRACK_CAUTIONS),
+        _notes(loads),
+    ]  # fmt: skip
+    return Page("fuel_card", f"Fuel for {loads[0].session}", sections)
+
+
+def _blocked(loads: list[FuelLoad]) -> str:
+    words = "<br>".join(html(w) for load in loads for w in load.blocked_by)
+    return f'<p class="warn">{words}</p>' if words else ""
+
+
+def _first(load: FuelLoad) -> str:
+    """Return the next session's load in large figures with boxes for what was filled."""
+    burns = f"burns {span(load.need_lower_kg, load.need_upper_kg)} kg in"
+    figures = (
+        big("fill", f"{number(load.start_l)} l", f"at {number(load.bowser_c, 0)} °C in the bowser")
+        + big("weigh", f"{number(load.start_kg)} kg", "the scales count before the litres")
+        + big("running short", one_in(load.shortfall_risk), f"{burns} {number(load.laps, 0)} laps")
+        + big(
+            "ballast",
+            f"{number(load.ballast_kg, 0)} kg",
+            f"then at least {number(load.finish_mass_kg, 0)} kg at the finish, {load.driver}",
+        )
+    )
+    boxes = blanks("left in the tank kg", "filled l", "weighed kg", "petrol °C", "by, checked by")
+    return f'<section class="keep"><div class="bigs">{figures}</div>{boxes}</section>'
+
+
+def _all(answer: Answer) -> str:
+    """Return a row per session to come, with a box for what was filled."""
+    rows = [
+        f'<tr><th class="row" scope="row">{html(row["session"])}</th>'
+        f'<td class="big">{number(row["start_l"])} l</td>'
+        f'<td class="big">{number(row["start_kg"])} kg</td>'
+        f"<td>{span(row['need_lower_kg'], row['need_upper_kg'])} kg</td>"
+        f"<td>{one_in(float(row['shortfall_risk']))}</td>"
+        f"<td>{number(row['ballast_kg'], 0)} kg</td>"
+        f"<td>{number(row['finish_mass_kg'], 0)} kg</td>"
+        '<td class="write"></td></tr>'
+        for _, row in tables.fuel_table(answer).iterrows()
+    ]
+    head = ("session", "fill", "weigh", "burns", "short", "ballast", "finish, least", "filled")
+    return f'<section class="keep"><h2>All sessions to come</h2>{rows_table(head, rows)}</section>'
+
+
+def _notes(loads: list[FuelLoad]) -> str:
+    said = dict.fromkeys(note for load in loads for note in load.notes)
+    return f'<p class="small muted">{html(degrees("; ".join(said)))}.</p>'
