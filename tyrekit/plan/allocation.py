@@ -16,6 +16,7 @@ import pandas as pd
 
 from tyrekit.plan.alternatives import each_distinct, session_ages
 from tyrekit.plan.clash import Clash, clash, too_few
+from tyrekit.plan.effort import Effort
 from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
 from tyrekit.plan.graph import build_graph
 from tyrekit.plan.optimum import optimum
@@ -88,6 +89,7 @@ def allocate(
     stint_laps: Mapping[str, Sequence[int]] | None = None,
     alternatives: int = 3,
     expected_wear: bool = False,
+    explain: bool = True,
     rng: np.random.Generator,
 ) -> AllocationPlan:
     """Return the best tyre plan for the sessions after `done`; see `allocation_problem`.
@@ -101,6 +103,8 @@ def allocate(
     expected_wear : bool
         Whether to plan on expected wear before any running when no plan keeps the last tread with
         the stated confidence: beliefs about wear are wide. Such a plan says so in its first note.
+    explain : bool
+        Whether to look for the limits that clash when no plan exists; `explained` does it later.
 
     Raises
     ------
@@ -118,14 +122,14 @@ def allocate(
         stint_laps=stint_laps,
         rng=rng,
     )
-    plan = plan_problem(drawn_up(event), alternatives=alternatives)
+    plan = plan_problem(drawn_up(event), alternatives=alternatives, explain=explain)
     if plan.status != IMPOSSIBLE or done or not expected_wear:
         return plan
     easier = event.model_copy(update={"limits": tuple(map(_on_expected_wear, event.limits))})
-    eased = plan_problem(drawn_up(easier), alternatives=alternatives)
+    eased = plan_problem(drawn_up(easier), alternatives=alternatives, explain=explain)
     if eased.status == IMPOSSIBLE:
         return plan
-    words = "; ".join(plan.blocked_by)
+    words = "; ".join(plan.blocked_by) or "the last tread"
     note = f"planned on expected wear, as sure as not: beliefs alone cannot promise {words}."
     return replace(eased, notes=(f"{note} Measure tread after the first session", *eased.notes))
 
@@ -136,7 +140,9 @@ def _on_expected_wear(limit: Limit) -> Limit:
     return limit
 
 
-def plan_problem(problem: AllocationProblem, *, alternatives: int = 3) -> AllocationPlan:
+def plan_problem(
+    problem: AllocationProblem, *, alternatives: int = 3, explain: bool = True
+) -> AllocationPlan:
     """Return the best plan of a problem already drawn up."""
     if not problem.stints:
         return _nothing_left(problem)
@@ -144,11 +150,24 @@ def plan_problem(problem: AllocationProblem, *, alternatives: int = 3) -> Alloca
         return _impossible(problem, Clash(missing=too_few(problem)))
     best, relaxed = best_within_reach(problem)
     if best.status == IMPOSSIBLE:
-        return _impossible(problem, clash(problem))
+        return _impossible(problem, clash(problem) if explain else Clash())
     plan = plan_of(problem, relaxed, best)
     for found in each_alternative(plan, alternatives):
         plan = found
     return plan
+
+
+def explained(plan: AllocationPlan, effort: Effort | None = None) -> AllocationPlan:
+    """Return an impossible plan with the limits that clash and the smallest changes.
+
+    Parameters
+    ----------
+    effort : Effort, optional
+        What the search may spend, in questions; may be taken away from another thread.
+    """
+    if plan.status != IMPOSSIBLE or plan.blocked_by:
+        return plan
+    return _impossible(plan.problem, clash(plan.problem, effort))
 
 
 def each_alternative(plan: AllocationPlan, alternatives: int) -> Iterator[AllocationPlan]:

@@ -66,12 +66,13 @@ class Clash:
         return tuple("; and ".join(c.words() for c in changes) for changes in self.repairs)
 
 
-def clash(problem: AllocationProblem, questions: int = QUESTIONS) -> Clash:
+def clash(problem: AllocationProblem, effort: Effort | None = None) -> Clash:
     """Return why no plan exists for `problem`, which must be impossible.
 
-    After so many questions the search ends with what is known, and says so.
+    When the effort, `QUESTIONS` by default, is spent the search ends with what is known, and says
+    so.
     """
-    search = _Search(problem, Effort(questions))
+    search = _Search(problem, effort or Effort(QUESTIONS))
     every = frozenset(range(len(problem.limits)))
     if search.possible(frozenset()) is False:
         return Clash(missing=too_few(problem))

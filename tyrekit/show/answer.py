@@ -166,6 +166,7 @@ def answer(
     supposed: tuple[AgeLoss, Wear] | None = None,
     rank: bool = True,
     alternatives: int = 3,
+    explain: bool = True,
     progress: Progress | None = None,
 ) -> Answer:
     """Fit and plan a weekend.
@@ -186,6 +187,8 @@ def answer(
         Whether to rank the next session's choices; without, its tyres are the plan's.
     alternatives : int
         How many other plans to look for.
+    explain : bool
+        Whether to look for the limits that clash when no plan exists.
     progress : callable, optional
         Told in a few words what is being worked on.
     """
@@ -194,7 +197,8 @@ def answer(
     fits = fits or fit_weekend(weekend, say)
     conditions = conditions_now(weekend)
     say("tyre plan")
-    plan = planned(weekend, event, supposed or (fits.lap_time, fits.tread), locks, alternatives)
+    tyres = supposed or (fits.lap_time, fits.tread)
+    plan = planned(weekend, event, tyres, locks, alternatives, explain)
     coming = weekend.next_session
     ranked = pressures = None
     if coming is not None:
@@ -229,6 +233,7 @@ def planned(
     tyres: tuple[AgeLoss, Wear],
     locks: Sequence[Lock] = (),
     alternatives: int = 3,
+    explain: bool = True,
 ) -> AllocationPlan:
     """Return the tyre plan; before any running on expected wear when none is sure enough."""
     return allocate(
@@ -240,6 +245,7 @@ def planned(
         locks=locks,
         alternatives=alternatives,
         expected_wear=True,
+        explain=explain,
         rng=np.random.default_rng(SEED),
     )
 

@@ -2,181 +2,326 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import fields, replace
+from datetime import datetime
 from functools import partial
+from math import inf
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import ipywidgets as w
-import pandas as pd
 
-from tyrekit.plan.programme import laps_to_run
-from tyrekit.record.event import Lock, Session
+from tyrekit.plan.allocation import each_alternative, explained
+from tyrekit.plan.clash import QUESTIONS
+from tyrekit.plan.effort import Effort
+from tyrekit.plan.fork import fork
+from tyrekit.plan.worth import changes, worth_of, worth_table
+from tyrekit.record.decisions import save_lock
 from tyrekit.record.weekend import Weekend
-from tyrekit.show import cards, charts, tables
+from tyrekit.show import charts, plan_cards, tables
+from tyrekit.show.answer import SEED, tyres_fitted
+from tyrekit.show.meanwhile import Meanwhile, Regularly, aside
 from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, row
-from tyrekit.show.tables import CORNERS
-from tyrekit.show.what_if import WhatIf, start, with_lock
-from tyrekit.show.words import html, number
+from tyrekit.show.plan_grid import WET, PlanGrid
+from tyrekit.show.slider import Slider
+from tyrekit.show.what_if import (
+    State,
+    WhatIf,
+    changed_event,
+    relocked,
+    start,
+    supposed_fits,
+    supposed_words,
+)
+from tyrekit.show.words import html
 
 WIDTH = 520
-GRID = "minmax(40px, 70px) minmax(56px, 92px) minmax(56px, 92px) repeat(4, minmax(0, 1fr))"
+OTHERS = 5  # alternatives looked for
+WHO = "plan"
 
 
 class WeekendPlanPanel(WeekendPanel):
-    """The plan as a grid: sessions down, corners across, a choice of tyre in each place."""
+    """The plan as a grid, drawn first; what stands behind it follows while nobody waits."""
 
     doing = "planning again"
-    supposed = "Other laps, values or locks than the event's are supposed."
+    watched: ClassVar[dict[Path, Regularly]] = {}  # the newest panel on a folder watches its book
 
     def __init__(self, folder: Path, note: str = "") -> None:
         super().__init__(folder, note)
-        self.proof, self.blocked = w.HTML(), w.HTML()
-        self.others, self.kept = w.HTML(), w.HTML()
-        self.choice: dict[tuple[str, str], Any] = {}
-        self.basis: dict[tuple[str, str], Any] = {}
-        self.laps: dict[str, Any] = {}
-        self.value: dict[str, Any] = {}
+        self.cost, self.clash, self.said = w.HTML(), w.HTML(), w.HTML()
+        self.others, self.rain, self.worth = w.HTML(), w.HTML(), w.HTML()
+        self.ran, self.cold = w.HTML(), w.HTML()
+        self.before_s: float | None = None
+        self.meanwhile = Meanwhile(self._quietly)
         if self.attempt(self._open):
             self.draw()
 
     def _open(self) -> None:
-        self.state = start(Weekend.open(self.folder), rank=False)
-        self.back = w.Button(description="As planned")
-        self.back.on_click(lambda _: self._back())
-        self.compose(
-            [
-                self.head, self.proof, self.blocked, self._grid(), row([self.back, self.working]),
-                self.kept, self.others, w.HTML("<h2>Why</h2>"), self.figures, self.doubts,
-            ]
-        )  # fmt: skip
+        self._read(WhatIf())
+        self.compose(self._layout())
+        old = self.watched.pop(self.folder, None)
+        if old is not None:
+            old.stop()
+        self.watched[self.folder] = Regularly(self.look)
+
+    def _read(self, what_if: WhatIf) -> None:
+        """Read the weekend from its folder, fit it and plan it."""
+        self.state = start(Weekend.open(self.folder), what_if, plan_only=True)
+        self._seen()
+
+    def _seen(self) -> None:
+        """Remember how far the book has been read."""
+        assert self.state is not None
+        book = self.state.weekend.book
+        self.seen, self.tables = book.latest_save(), book.tables()
+
+    # What a person does
 
     def lock(self, session: str, corner: str, tyre_id: str) -> None:
-        """Lock a tyre to a corner of a session, or with "" set the corner free, and plan again."""
-        if self.state is not None:
-            self.change(locks=with_lock(self.state.what_if.locks, session, corner, tyre_id))
+        """Lock a tyre to a place in the book, or with "" set it free, and plan the rest again."""
+        if self.state is None or self.held:
+            return
+        book = self.state.weekend.book
+        where = f"{session} {corner}"
+        words = f"{where} locked to {tyre_id}" if tyre_id else f"{where} set free"
+        if self.attempt(lambda: save_lock(book, session, corner, tyre_id, WHO), "saving"):
+            self._relock(f"{words}, saved {datetime.now():%H:%M:%S}")
+        else:
+            self._draw_grid()
 
-    def draw(self) -> None:
-        """Put the present plan on screen."""
-        super().draw()
+    def undo(self) -> None:
+        """Take the last lock back, unless something else was typed into the book after it."""
         if self.state is None:
             return
-        answer = self.state.answer
-        self.proof.value = cards.proof_line(answer)
-        planned = answer.allocation.status in ("optimal", "feasible")
-        self.blocked.value = "" if planned else cards.blocked_card(answer)
-        self.others.value = cards.alternatives_card(answer)
-        self.kept.value = kept_locks(self.state.what_if.locks)
-        self._draw_grid(tables.plan_cells(answer))
-        sessions = [s.id for s in answer.weekend.event.sessions]
-        use = partial(charts.tyre_use_chart, sessions=sessions, width=WIDTH)
-        drop_off = partial(charts.drop_off_chart, width=WIDTH)
-        self.figures.show(
-            [
-                Figure("use", tables.tyre_use_table(answer), use),
-                Figure("drop-off", tables.drop_off_table(answer), drop_off),
-            ]
-        )
+        book = self.state.weekend.book
+        last = book.last_typed()
+        if "locks" not in last:
+            what = f"the last entry in the book is of {', '.join(last)}" if last else "no lock is"
+            more = ": undo that in its own notebook first" if last else " in the book"
+            self.said.value = html(f"{what}{more}")
+        elif self.attempt(lambda: self._take_back()):
+            self._relock(f"the last lock is taken back, saved {datetime.now():%H:%M:%S}")
 
-    def _grid(self) -> Any:
-        """Return the grid of laps, values and tyres, a row per session to come."""
+    def _take_back(self) -> None:
         assert self.state is not None
-        weekend = self.state.weekend
-        heads = ["session", "laps", "value", *CORNERS]
-        parts: list[Any] = [w.HTML(f'<span class="tk-muted tk-small">{h}</span>') for h in heads]
-        for session in weekend.event.sessions_after(weekend.done):
-            parts += self._grid_row(session)
-        layout = {"grid_template_columns": GRID, "grid_gap": "8px 10px", "width": "100%"}
-        grid = w.GridBox(parts, layout=layout)
-        grid.add_class("tk-grid")
-        return grid
+        self.state.weekend.book.undo(WHO)
 
-    def _grid_row(self, session: Session) -> list[Any]:
-        """Return one session's widgets and remember them."""
+    def look(self) -> None:
+        """See whether another window has written into the book, and follow it."""
+        if self.state is None or self.state.weekend.book.latest_save() == self.seen:
+            return
+        now = self.state.weekend.book.tables()
+        changed = [name for name, table in now.items() if not table.equals(self.tables[name])]
+        if changed == ["locks"]:
+            self._relock("locks changed in another window")
+        elif self.attempt(lambda: self._reread(), "the book has changed: fitting again"):
+            self.said.value = html(f"another window changed {', '.join(changed) or 'nothing'}")
+            self.draw()
+
+    def _reread(self) -> None:
         assert self.state is not None
-        id = session.id
-        lap_s = float(self.state.fits.lap_time.base_lap_s(id)[0])
-        self.laps[id] = number_box("", laps_to_run(session, lap_s), 1, 200, 1)
-        self.value[id] = number_box("", session.value, 0.0, 10.0, 0.1)
-        self.laps[id].tooltip = f"laps in {id}"
-        self.value[id].tooltip = f"value of a second in {id}, against a race's 1.0"
-        on_value(self.laps[id], lambda v: self._suppose("laps", id, v))
-        on_value(self.value[id], lambda v: self._suppose("value", id, v))
-        cells = []
-        for corner in CORNERS:
-            box = w.Dropdown(options=[("–", "")], value="", layout={"width": "100%"})
-            box.tooltip = f"tyre in {id} at {corner}; choosing one locks it"
-            on_value(box, partial(self.lock, id, corner))
-            self.choice[id, corner] = box
-            self.basis[id, corner] = w.HTML()
-            cells.append(w.VBox([box, self.basis[id, corner]]))
-        return [w.HTML(f"<b>{html(id)}</b>"), self.laps[id], self.value[id], *cells]
+        self._read(self.state.what_if)
 
-    def _suppose(self, name: str, session: str, value: float) -> None:
-        """Suppose other laps or another value for one session."""
-        if self.state is not None:
+    def _relock(self, words: str) -> None:
+        """Plan with the locks now in the book, and say what was done."""
+
+        def work() -> None:
+            assert self.state is not None
+            self.state = relocked(self.state)
+            self._seen()
+
+        self._remember()
+        if self.attempt(work, self.doing):
+            self.said.value = html(words)
+            self.draw()
+
+    def change(self, **change: Any) -> None:
+        """Suppose something else and plan again."""
+        if not self.held:
+            self._remember()
+            super().change(**change)
+
+    def _remember(self) -> None:
+        """Remember the cost before a change."""
+        plan = self.state.answer.allocation if self.state is not None else None
+        self.before_s = plan.cost_s if plan is not None and len(plan.table) else None
+
+    def _suppose(self, session: str, name: str, value: Any) -> None:
+        """Suppose other laps, another value or other weather for one session."""
+        if self.state is None:
+            return
+        if name != "weather":
             self.change(**{name: {**getattr(self.state.what_if, name), session: value}})
-
-    def _draw_grid(self, plan: pd.DataFrame) -> None:
-        """Show the planned tyre in every place, with its age and tread underneath."""
-        assert self.state is not None
-        locked: dict[tuple[str, str], str] = {
-            (lock.session, corner): tyre_id
-            for lock in self.state.what_if.locks
-            for corner, tyre_id in lock.tyres.items()
-        }
-        cells: dict[tuple[str, str], Any] = {}
-        changed: dict[tuple[str, str], Any] = {}
-        for _, found in plan.iterrows():
-            first = found["label"] == found["session"]
-            (cells if first else changed)[found["session"], found["corner"]] = found
-        tyres = list(self.state.weekend.tyres["tyre_id"])
-        self.held = True
-        for place, box in self.choice.items():
-            cell = cells.get(place)
-            planned = "no plan" if cell is None else str(cell["tyre_id"])
-            free = planned if place not in locked else "set free"
-            box.options = [(free, ""), *[(f"{t} locked", t) for t in tyres]]
-            box.value = locked.get(place, "")
-            (box.add_class if place in locked else box.remove_class)("tk-locked")
-            later = str(changed[place]["tyre_id"]) if place in changed else ""
-            self.basis[place].value = _basis(cell, later)
-        self.held = False
+            return
+        wet = {**self.state.what_if.wet, session: value == WET}
+        own = self.state.weekend.event.session(session).wet
+        self.change(
+            wet={id: is_wet for id, is_wet in wet.items() if id != session or is_wet != own}
+        )
+        self.draw()
 
     def _back(self) -> None:
-        """Take every supposition back."""
+        """Take every supposition back; the locks stay."""
         assert self.state is not None
-        event = self.state.weekend.event
         self.held = True
-        for id, box in self.value.items():
-            box.value = event.session(id).value
-            lap_s = float(self.state.fits.lap_time.base_lap_s(id)[0])
-            self.laps[id].value = laps_to_run(event.session(id), lap_s)
+        self.grid.back(self.state)
+        self.wear.value = self.drop_off.value = 100.0
+        now = tables_now(self.state)
+        self.track.value, self.air.value = now
         self.held = False
-        empty = WhatIf()
-        self.change(laps=empty.laps, value=empty.value, locks=empty.locks)
+        self.change(**{f.name: getattr(WhatIf(), f.name) for f in fields(WhatIf)})
 
+    # What is on screen
 
-def kept_locks(locks: tuple[Lock, ...]) -> str:
-    """Return the locks as the lines of event.toml that would keep them."""
-    if not locks:
-        return ""
-    lines = []
-    for lock in locks:
-        tyres = ", ".join(f'{corner} = "{tyre}"' for corner, tyre in lock.tyres.items())
-        lines.append(
-            f'[[limit]]\nkind = "lock"\nsession = "{lock.session}"\ntyres = {{ {tyres} }}\n'
+    def _layout(self) -> list[Any]:
+        assert self.state is not None
+        self.grid = PlanGrid(self.state, self.lock, self._suppose)
+        undo = w.Button(description="Undo the last lock")
+        undo.on_click(lambda _: self.undo())
+        self.ask = w.Button(description="What would help?")
+        self.ask.on_click(lambda _: self.meanwhile.start(self._worth()))
+        supposed = w.VBox([w.HTML("<h2>What if</h2>"), self._controls(), self.cold])
+        supposed.add_class("tk-controls")
+        helped = w.VBox([w.HTML("<h2>What would another tyre or limit be worth?</h2>"), self.ask])
+        if self.state.weekend.next_session is None:
+            return [self.head, self.cost, self.ran, self.figures, self.doubts]
+        return [
+            self.head, self.cost, self.clash, self.grid, row([undo, self.said, self.working]),
+            supposed, self.rain, self.others, helped, self.worth, w.HTML("<h2>Why</h2>"),
+            self.figures, self.ran, self.doubts,
+        ]  # fmt: skip
+
+    def _controls(self) -> Any:
+        """Return the sliders and boxes of what may be supposed for the whole weekend."""
+        assert self.state is not None
+        track_c, air_c = tables_now(self.state)
+        self.wear = Slider(
+            "tread wear", 100, 50, 200, 5, "% of the fit", lambda v: self.change(wear_pct=v)
         )
-    text = html("\n".join(lines))
+        self.drop_off = Slider(
+            "time lost to age", 100, 50, 200, 5, "% of the fit",
+            lambda v: self.change(drop_off_pct=v),
+        )  # fmt: skip
+        self.track = number_box("track, °C", track_c, -5.0, 70.0, 1.0)
+        self.air = number_box("air, °C", air_c, -15.0, 50.0, 1.0)
+        on_value(self.track, lambda v: self.change(track_c=v))
+        on_value(self.air, lambda v: self.change(air_c=v))
+        back = w.Button(description="Suppose nothing")
+        back.on_click(lambda _: self._back())
+        return row([self.wear, self.drop_off, self.track, self.air, back])
+
+    def draw(self) -> None:
+        """Put the present plan on screen; the rest follows a moment later."""
+        if self.state is None:
+            return
+        self.supposed = supposed_words(self.state.what_if)
+        super().draw()
+        answer = self.state.answer
+        self.cost.value = plan_cards.cost_card(answer, self.before_s)
+        self.clash.value = plan_cards.clash_card(answer)
+        self._draw_grid()
+        self.others.value = self.rain.value = self.worth.value = ""
+        self.meanwhile.start(self._rest())
+
+    def _draw_grid(self) -> None:
+        assert self.state is not None
+        self.held = True
+        self.grid.show(self.state)
+        self.held = False
+
+    def _rest(self) -> Iterator[None]:
+        """Draw what stands behind the plan: charts, rain, rivals; a step at a time."""
+        assert self.state is not None
+        answer = self.state.answer
+        over = answer.weekend.next_session is None
+        self.ran.value = plan_cards.ran_card(answer, fold=not over)
+        self.cold.value = cold_line(self.state)
+        self.figures.show(figures(self.state))
+        yield
+        if self.grid.doubtful and len(answer.allocation.table):
+            self.rain.value = _waiting("planning for rain")
+            yield
+            self.rain.value = self._fork(self.state)
+        plan = answer.allocation
+        if plan.status == "impossible":
+            self.clash.value += _waiting("looking for the limits that clash")
+            effort = Effort(QUESTIONS)
+            plan = yield from aside(partial(explained, plan, effort), partial(effort.spend, inf))
+            answer = replace(answer, allocation=plan)
+            self.clash.value = plan_cards.clash_card(answer)
+        for number, found in enumerate(each_alternative(plan, OTHERS), 1):
+            plan = found
+            self.others.value = _waiting(f"looking for other plans: {number} of {OTHERS} found")
+            yield
+        self.state = replace(self.state, answer=replace(answer, allocation=plan))
+        self.others.value = plan_cards.rivals_card(plan)
+
+    def _worth(self) -> Iterator[None]:
+        """Solve the weekend again with each change of tyres and limits, saying how far it is."""
+        assert self.state is not None
+        if not self.state.answer.allocation.alternatives:
+            yield from self._rest()
+        plan, found = self.state.answer.allocation, []
+        asked = list(changes(plan.problem)) if len(plan.table) else []
+        for number, one in enumerate(asked, 1):
+            self.worth.value = _waiting(f"{number} of {len(asked)}: {one.words}")
+            yield
+            found.append(worth_of(plan, one))
+        self.worth.value = plan_cards.worth_card(worth_table(found))
+
+    def _fork(self, state: State) -> str:
+        weekend, event = state.weekend, changed_event(state.weekend.event, state.what_if)
+        doubtful = self.grid.doubtful
+        found = fork(
+            event, doubtful, weekend.tyres, *supposed_fits(state.fits, state.what_if),
+            done=weekend.done, fitted=tyres_fitted(weekend), expected_wear=True, seed=SEED,
+        )  # fmt: skip
+        return plan_cards.fork_card(found, doubtful)
+
+    def _quietly(self, work: Any) -> bool:
+        """Run a step without wiping away what an earlier failure said."""
+        said = self.problem.value
+        went_well = self.attempt(work)
+        if went_well and said:
+            self.problem.value = said
+        return went_well
+
+
+def figures(state: State) -> list[Figure]:
+    """Return the charts that say why."""
+    answer = state.answer
+    sessions = [s.id for s in answer.weekend.event.sessions]
+    lost = tables.drop_off_table(answer)
+    times = state.what_if.drop_off_pct / 100
+    lost[["mean", "lower", "upper"]] *= times
+    return [
+        Figure(
+            "use", tables.tyre_use_table(answer),
+            partial(charts.tyre_use_chart, sessions=sessions, width=WIDTH),
+        ),
+        Figure("drop-off", lost, partial(charts.drop_off_chart, width=WIDTH)),
+    ]  # fmt: skip
+
+
+def tables_now(state: State) -> tuple[float, float]:
+    """Return track and air temperature as last written down, or assumed."""
+    now = state.answer.conditions
+    return round(now.track_c, 1), round(now.air_c, 1)
+
+
+def cold_line(state: State) -> str:
+    """Return the next session's cold pressures at the temperatures supposed."""
+    found, coming = state.answer.cold_pressures, state.weekend.next_session
+    if found is None or coming is None:
+        return ""
+    bars = ", ".join(f"{r['corner']} {r['cold_bar']:.2f}" for _, r in found.table.iterrows())
     return (
-        "<details><summary>These locks hold while the notebook is open. To keep them, add to"
-        f" event.toml:</summary><pre>{text}</pre></details>"
+        f"<p>Cold pressures for {html(coming.id)} at track {found.track_c:.0f} °C, air"
+        f' {found.air_c:.0f} °C: <b>{html(bars)} bar</b>. <span class="tk-muted">The fits know no'
+        " effect of temperature on wear: suppose it with the first slider.</span></p>"
     )
 
 
-def _basis(cell: Any, later: str) -> str:
-    """Return what stands under a tyre: its age, its thinnest place at the end, a later change."""
-    if cell is None:
-        return ""
-    words = f"{number(cell['age_laps'], 0)} laps, ends {number(cell['tread_end_low_mm'])} mm"
-    words += html(f", then {later}") if later else ""
-    return f'<span class="tk-muted tk-small">{words}</span>'
+def _waiting(words: str) -> str:
+    return f'<p class="tk-muted" role="status">{html(words)} …</p>'

@@ -55,17 +55,21 @@ class State:
     what_if: WhatIf
     answer: Answer
     rank: bool = True
-    alternatives: int = 3
+    plan_only: bool = False
 
 
 def start(
-    weekend: Weekend, what_if: WhatIf | None = None, rank: bool = True, alternatives: int = 3
+    weekend: Weekend, what_if: WhatIf | None = None, rank: bool = True, plan_only: bool = False
 ) -> State:
-    """Return the state for a weekend as it stands; fits and plans."""
+    """Return the state for a weekend as it stands; fits and plans.
+
+    Without `rank` the choices for the next session are left out; with `plan_only` also the plan's
+    alternatives and, when there is none, the limits that clash.
+    """
     what_if = what_if or WhatIf()
     fits = fit_weekend(weekend)
-    found = planned(weekend, fits, what_if, rank, alternatives)
-    return State(weekend, fits, what_if, found, rank, alternatives)
+    found = planned(weekend, fits, what_if, rank, plan_only)
+    return State(weekend, fits, what_if, found, rank, plan_only)
 
 
 def update(state: State, change: Mapping[str, Any]) -> State:
@@ -74,7 +78,7 @@ def update(state: State, change: Mapping[str, Any]) -> State:
     if what_if == state.what_if:
         return state
     if moves_tyres(state.what_if, what_if):
-        found = planned(state.weekend, state.fits, what_if, state.rank, state.alternatives)
+        found = planned(state.weekend, state.fits, what_if, state.rank, state.plan_only)
     else:
         found = with_pressures(state.answer, state.fits, what_if)
         if what_if.shortfall_risk != state.what_if.shortfall_risk:
@@ -85,7 +89,7 @@ def update(state: State, change: Mapping[str, Any]) -> State:
 def relocked(state: State) -> State:
     """Return the state with the locks its book holds now; the fits stay."""
     weekend = state.weekend.with_locks()
-    found = planned(weekend, state.fits, state.what_if, state.rank, state.alternatives)
+    found = planned(weekend, state.fits, state.what_if, state.rank, state.plan_only)
     return replace(state, weekend=weekend, answer=found)
 
 
@@ -120,6 +124,20 @@ def changed_event(event: Event, what_if: WhatIf) -> Event:
     return event.model_copy(update=changes)
 
 
+def supposed_words(what_if: WhatIf) -> str:
+    """Return in words what is supposed; empty when nothing is."""
+    words = [f"{count} laps in {id}" for id, count in what_if.laps.items()]
+    words += [f"a second in {id} worth {value:g}" for id, value in what_if.value.items()]
+    words += [f"{id} {'wet' if wet else 'dry'}" for id, wet in what_if.wet.items()]
+    shares = {"tread wear": what_if.wear_pct, "time lost to age": what_if.drop_off_pct}
+    words += [f"{name} {pct:.0f} % of the fit" for name, pct in shares.items() if pct != 100.0]
+    given = {"track": what_if.track_c, "air": what_if.air_c}
+    words += [f"{name} {value:.0f} °C" for name, value in given.items() if value is not None]
+    if what_if.supposed and not words:
+        words = ["other values than the event's"]
+    return f"Supposing {', '.join(words)}." if words else ""
+
+
 def changed_conditions(weekend: Weekend, what_if: WhatIf) -> Conditions:
     """Return the temperatures as supposed; the basis says which are."""
     now = conditions_now(weekend)
@@ -132,13 +150,14 @@ def changed_conditions(weekend: Weekend, what_if: WhatIf) -> Conditions:
 
 
 def planned(
-    weekend: Weekend, fits: Fits, what_if: WhatIf, rank: bool = True, alternatives: int = 3
+    weekend: Weekend, fits: Fits, what_if: WhatIf, rank: bool = True, plan_only: bool = False
 ) -> Answer:
-    """Return the whole answer as supposed, from fits already made; the rest as in `answer`."""
+    """Return the whole answer as supposed, from fits already made; the rest as in `start`."""
     event = changed_event(weekend.event, what_if)
     found = answer(
         weekend, event=event, fits=fits, locks=what_if.locks,
-        supposed=supposed_fits(fits, what_if), rank=rank, alternatives=alternatives,
+        supposed=supposed_fits(fits, what_if), rank=rank and not plan_only, explain=not plan_only,
+        alternatives=0 if plan_only else 3,
     )  # fmt: skip
     return with_pressures(found, fits, what_if)
 

@@ -1,0 +1,237 @@
+"""Pieces of the weekend plan as HTML: its cost, its rivals, clashing limits, what would help."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from tyrekit.plan.allocation import AllocationPlan
+from tyrekit.plan.fork import Fork
+from tyrekit.plan.outlook import agreement, rivals
+from tyrekit.show.answer import Answer
+from tyrekit.show.plan_tables import fitting_words, ran_table, side_by_side_table
+from tyrekit.show.tables import CORNERS
+from tyrekit.show.verdict import proof
+from tyrekit.show.words import html, known, number, percent, signed, span
+
+PLANNED = ("optimal", "feasible")
+LEAST_S = 0.005  # seconds below this are shown as none
+
+
+def cost_card(answer: Answer, before_s: float | None = None) -> str:
+    """Return the plan's expected cost, what the last change did to it, and how good it is proved.
+
+    Parameters
+    ----------
+    before_s : float, optional
+        The cost before the last change; None when there is nothing to compare with.
+    """
+    plan = answer.allocation
+    if plan.status not in PLANNED:
+        return ""
+    if not len(plan.table):
+        return f"<p>{html(_why_nothing(answer))}</p>"
+    change = ""
+    if before_s is not None and pd.notna(before_s):
+        apart_s = plan.cost_s - before_s
+        said = "no slower" if abs(apart_s) < LEAST_S else f"{signed(apart_s, 2)} s"
+        change = f' <b id="tk-change">{said}</b> by the last change;'
+    return (
+        f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
+        f" over the sessions to come, each weighed by its value;{change} {html(proof(answer))}.</p>"
+    )
+
+
+def _why_nothing(answer: Answer) -> str:
+    """Return why there is nothing to plan."""
+    if answer.weekend.next_session is None:
+        return "The weekend is over: nothing is left to plan. What was run stands below."
+    return "Every session to come is wet or has no laps: no dry tyres to plan."
+
+
+def clash_card(answer: Answer) -> str:
+    """Return which limits clash and the smallest changes, any one of which makes a plan possible.
+
+    Empty when there is a plan.
+    """
+    plan = answer.allocation
+    if plan.status in PLANNED:
+        return ""
+    items = "".join(f"<li>{html(words)}</li>" for words in plan.blocked_by)
+    repairs = "".join(f"<li>{html(_repair(words))}</li>" for words in plan.repairs)
+    head = html(proof(answer).capitalize())
+    clash = f"<p>These cannot all hold together:</p><ul>{items}</ul>" if items else ""
+    one = "The smallest change that would do:"
+    many = "The smallest changes; any one of them would do:"
+    more = f"<p>{many if len(plan.repairs) > 1 else one}</p><ul>{repairs}</ul>" if repairs else ""
+    notes = "".join(f"<p>{html(note)}</p>" for note in plan.notes if "cut short" in note)
+    return f'<div class="tk-warn" role="alert"><b>{head}.</b>{clash}{more}{notes}</div>'
+
+
+def _repair(words: str) -> str:
+    """Return a repair as an instruction."""
+    parts = []
+    for part in words.split("; and "):
+        kind, _, rest = part.partition(": ")
+        rest = rest.replace(" → ", ", to ")
+        if kind == "drop" and rest.startswith("the lock of "):
+            parts.append(f"set free {rest}")
+        else:
+            parts.append(f"{'ease' if kind == 'ease' else 'do without'}: {rest}")
+    return ", and ".join(parts)
+
+
+def agreement_card(plan: AllocationPlan) -> str:
+    """Return how far the near-best plans agree on the next session; empty without rivals."""
+    table = agreement(plan)
+    if not len(table) or not plan.alternatives:
+        return ""
+    both = table[table["axle"] == "both"].iloc[0]
+    axles = table[table["axle"] != "both"]
+    ages = ", ".join(
+        f"{axle} {words}" for axle, words in zip(axles["axle"], axles["ages"], strict=True)
+    )
+    split = [
+        f"{row['axle']} {row['plans']} of {row['of']}"
+        for _, row in axles.iterrows()
+        if row["plans"] != both["plans"]
+    ]
+    more = f" ({'; '.join(split)})" if split else ""
+    return (
+        f'<p><span class="tk-big">{both["plans"]} of {both["of"]}</span> best plans, all within'
+        f" {number(both['within_s'], 2)} s, put the same on for <b>{html(both['session'])}</b>:"
+        f" {html(ages)}{html(more)}.</p>"
+    )
+
+
+def rivals_card(plan: AllocationPlan) -> str:
+    """Return the plan and its alternatives side by side; empty without one."""
+    table, apart = side_by_side_table(plan), rivals(plan)
+    if not len(apart):
+        return ""
+    heads = "".join(f'<th scope="col">plan {n}</th>' for n in apart["plan"])
+    rows = [
+        ("costs more, expected", "–", [f"<b>+{number(s, 2)} s</b>" for s in apart["difference_s"]]),
+        ("90 % of it, s", "", _spans(apart)),
+        ("chance it costs less", "", [html(percent(c)) for c in apart["chance_rival"]]),
+        ("chance it costs the same", "", [html(_tie(c)) for c in apart["chance_tie"]]),
+    ]
+    for _, row in table.iterrows():
+        cells = [
+            f"<b>{html(row[str(n)])}</b>" if row[str(n)] != row["plan"] else _same()
+            for n in apart["plan"]
+        ]
+        rows.append((str(row["fitting"]), html(row["plan"]), cells))
+    body = "".join(
+        f'<tr><th scope="row">{html(name)}</th><td>{own}</td>'
+        + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
+        for name, own, cells in rows
+    )  # fmt: skip
+    return (
+        '<h2>Nearly as good</h2>' + agreement_card(plan)
+        + '<div class="tk-wide"><table class="tk-table tk-sides"><thead><tr><td></td>'
+        f'<th scope="col">this plan</th>{heads}</tr></thead><tbody>{body}</tbody></table></div>'
+    )  # fmt: skip
+
+
+def _same() -> str:
+    return '<span class="tk-muted">same</span>'
+
+
+def _spans(apart: pd.DataFrame) -> list[str]:
+    return [span(low, high) for low, high in zip(apart["lower_s"], apart["upper_s"], strict=True)]
+
+
+def _tie(chance: float) -> str:
+    return "none" if chance <= 1e-9 else percent(chance)
+
+
+def worth_card(worth: pd.DataFrame) -> str:
+    """Return what changes of tyres and limits would save, from `plan.worth.worth_table`."""
+    if not len(worth):
+        return ""
+    helps = worth[worth["worth_s"] >= LEAST_S]
+    rows = "".join(
+        f'<tr><td class="tk-number">{_at_least(row)}<b>{number(row["worth_s"], 2)} s</b></td>'
+        f"<td>{html(_change(row))}</td></tr>"
+        for _, row in helps.iterrows()
+    )
+    table = (
+        '<table class="tk-table tk-worth"><thead><tr><th scope="col">would save</th><th'
+        f' scope="col">change</th></tr></thead><tbody>{rows}</tbody></table>'
+        if rows
+        else "<p>Nothing asked about would save anything.</p>"
+    )
+    others = [_change(row) for _, row in worth.iterrows() if row["worth_s"] < LEAST_S]
+    unknown = [_change(row) for _, row in worth.iterrows() if not known(row["worth_s"])]
+    return table + _folded("No gain from", others) + _folded("Too large to work out", unknown)
+
+
+def _change(row: pd.Series) -> str:
+    """Return a change asked about as people say it."""
+    words = str(row["change"])
+    if row["kind"] == "step":
+        return words.replace(" → ", ", eased to: ")
+    return words.replace("without: ", "without ") if row["kind"] == "dropped" else words
+
+
+def _at_least(row: pd.Series) -> str:
+    return "" if row["status"] == "optimal" else "at least "
+
+
+def _folded(head: str, items: list[str]) -> str:
+    if not items:
+        return ""
+    listed = "".join(f"<li>{html(words)}</li>" for words in items)
+    return f"<details><summary>{head} ({len(items)})</summary><ul>{listed}</ul></details>"
+
+
+def fork_card(found: Fork, sessions: list[str]) -> str:
+    """Return what the next session's tyres would cost if these sessions stay dry or turn wet."""
+    names = html(", ".join(sessions))
+    rows = "".join(
+        f"<tr><td>{html(row['choice'])}</td>{_over(row['dry_cost_s'])}{_over(row['wet_cost_s'])}"
+        "</tr>"
+        for _, row in found.choices.iterrows()
+    )
+    if not rows:
+        return f"<h2>If it rains in {names}</h2><p>No plan is possible either way.</p>"
+    return (
+        f'<h2>If it rains in {names}</h2><table class="tk-table"><thead><tr><th scope="col">next'
+        f' on</th><th scope="col">costs if dry</th><th scope="col">costs if wet</th></tr></thead>'
+        f"<tbody>{rows}</tbody></table><p>{html(_common(found))}</p>"
+    )
+
+
+def _over(cost_s: float) -> str:
+    if cost_s == float("inf"):
+        return "<td>no plan</td>"
+    return f"<td>{'nothing' if cost_s < LEAST_S else f'+{number(cost_s, 2)} s'}</td>"
+
+
+def _common(found: Fork) -> str:
+    """Return in words what is fitted alike, dry or wet."""
+    alike: dict[str, list[str]] = {}
+    for _, row in found.common.iterrows():
+        name = fitting_words((str(row["session"]), int(row["stint"]), ""))
+        alike.setdefault(name, []).append(f"{row['corner']} {row['tyre_id']}")
+    if not alike:
+        return "No fitting is alike either way."
+    said = [f"{name} {' '.join(tyres)}" for name, tyres in alike.items()]
+    return f"Either way: {'; '.join(said)}."
+
+
+def ran_card(answer: Answer, fold: bool = True) -> str:
+    """Return what was run, a row per run; folded away unless the weekend is over."""
+    table = ran_table(answer)
+    if not len(table):
+        return ""
+    heads = "".join(f'<th scope="col">{c}</th>' for c in ("run", "driver", "laps", *CORNERS))
+    rows = "".join(
+        f"<tr><td><b>{html(row['run_id'])}</b></td><td>{html(row['driver'])}</td>"
+        f"<td>{row['laps']}</td>" + "".join(f"<td>{html(row[c])}</td>" for c in CORNERS) + "</tr>"
+        for _, row in table.iterrows()
+    )
+    body = f'<table class="tk-table"><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>'
+    if not fold:
+        return f"<h2>What was run</h2>{body}"
+    return f"<details><summary>What was run ({len(table)} runs)</summary>{body}</details>"

@@ -1,0 +1,188 @@
+"""The weekend plan as a grid to act on: sessions down, corners across, a tyre in each place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import Any
+
+import ipywidgets as w
+import pandas as pd
+
+from tyrekit.plan.programme import laps_to_run
+from tyrekit.record.event import Lock, Session
+from tyrekit.record.weekend import Weekend
+from tyrekit.show.panels import number_box, on_value
+from tyrekit.show.plan_tables import session_loss_table
+from tyrekit.show.tables import CORNERS, plan_cells
+from tyrekit.show.what_if import State
+from tyrekit.show.words import html, number
+
+HEADS = ("session", "laps", "value", "weather", *CORNERS)
+COLUMNS = "minmax(44px, 82px) 58px 58px minmax(84px, 100px) repeat(4, minmax(0, 1fr))"
+DRY, WET, DOUBTFUL = "dry", "wet", "may rain"
+Place = tuple[str, str]  # session, corner
+
+
+class PlanGrid(w.GridBox):  # type: ignore[misc]
+    """A row per session to come: its laps, value and weather, and the tyre on each corner.
+
+    Parameters
+    ----------
+    state : State
+        What is planned.
+    lock : callable(session, corner, tyre_id)
+        Called when a tyre is chosen for a place, with "" when it is set free.
+    suppose : callable(session, name, value)
+        Called when ``laps``, ``value`` or ``weather`` of a session is changed.
+    """
+
+    def __init__(
+        self,
+        state: State,
+        lock: Callable[[str, str, str], object],
+        suppose: Callable[[str, str, Any], object],
+    ) -> None:
+        self.choice: dict[Place, Any] = {}
+        self.basis: dict[Place, Any] = {}
+        self.laps: dict[str, Any] = {}
+        self.value: dict[str, Any] = {}
+        self.weather: dict[str, Any] = {}
+        self.name: dict[str, Any] = {}
+        self.planned: dict[Place, str] = {}
+        self._state, self._lock, self._suppose = state, lock, suppose
+        weekend = state.weekend
+        coming = weekend.event.sessions_after(weekend.done)
+        heads = [w.HTML(f'<span class="tk-muted tk-small">{h}</span>') for h in HEADS]
+        parts = [*heads, *(part for session in coming for part in self._row(session))]
+        layout = {"grid_template_columns": COLUMNS, "grid_gap": "8px 8px", "width": "100%"}
+        super().__init__(parts if coming else [], layout=layout)
+        self.add_class("tk-grid")
+
+    @property
+    def doubtful(self) -> list[str]:
+        """The sessions in which it may rain."""
+        return [id for id, box in self.weather.items() if box.value == DOUBTFUL]
+
+    def show(self, state: State) -> None:
+        """Put a plan into the grid, with what each place had before where that has changed."""
+        answer = state.answer
+        cells, later = _cells(plan_cells(answer))
+        locked = book_locks(state.weekend)
+        owner = _event_locks(state.weekend)
+        tyres = [tyre.tyre_id for tyre in answer.allocation.problem.tyres]
+        for place, box in self.choice.items():
+            cell = cells.get(place)
+            planned = "" if cell is None else str(cell["tyre_id"])
+            free = planned or self._unplanned(place[0])
+            words = _basis(cell, later.get(place, ""), self.planned.get(place, ""))
+            if place in locked:
+                free = "set free"
+            elif place in owner:
+                words += " locked in event.toml"
+            _offer(box, [(free, ""), *[(f"{t} locked", t) for t in tyres]], locked.get(place, ""))
+            (box.add_class if place in locked else box.remove_class)("tk-locked")
+            self.basis[place].value = f'<span class="tk-muted tk-small">{words}</span>'
+        self.planned = {place: str(cell["tyre_id"]) for place, cell in cells.items()}
+        lost = session_loss_table(answer).set_index("session")["expected_loss_s"]
+        for id, name in self.name.items():
+            loses = f"<br>loses {number(lost[id])} s" if id in lost else ""
+            name.value = f'<b>{html(id)}</b><span class="tk-muted tk-small">{loses}</span>'
+
+    def back(self, state: State) -> None:
+        """Put every supposition back to the event's own value."""
+        for id in self.laps:
+            session = state.weekend.event.session(id)
+            self.laps[id].value = planned_laps(state, session)
+            self.value[id].value = session.value
+            self.weather[id].value = WET if session.wet else DRY
+
+    def _unplanned(self, session: str) -> str:
+        return "wet" if self.weather[session].value == WET else "no plan"
+
+    def _row(self, session: Session) -> list[Any]:
+        """Return one session's widgets and remember them."""
+        id = session.id
+        laps = number_box(f"laps in {id}", planned_laps(self._state, session), 1, 200, 1)
+        value = number_box(f"value of a second in {id}", session.value, 0.0, 10.0, 0.1)
+        weather = w.Dropdown(
+            options=[DRY, WET, DOUBTFUL], value=WET if session.wet else DRY,
+            description=f"weather in {id}", layout={"width": "100%"},
+        )  # fmt: skip
+        boxes = {"laps": laps, "value": value, "weather": weather}
+        for name, box in boxes.items():
+            box.layout.width = "100%"
+            on_value(box, partial(self._suppose, id, name))
+        self.laps[id], self.value[id], self.weather[id] = laps, value, weather
+        self.name[id] = w.HTML(f"<b>{html(id)}</b>")
+        return [self.name[id], *boxes.values(), *(self._cell(id, corner) for corner in CORNERS)]
+
+    def _cell(self, session: str, corner: str) -> Any:
+        """Return the choice of a tyre with room for what it rests on."""
+        box = w.Dropdown(
+            options=[("–", "")], value="", layout={"width": "100%"},
+            description=f"tyre in {session} at {corner}, choosing one locks it",
+        )  # fmt: skip
+        on_value(box, partial(self._lock, session, corner))
+        self.choice[session, corner], self.basis[session, corner] = box, w.HTML()
+        return w.VBox([box, self.basis[session, corner]])
+
+
+def planned_laps(state: State, session: Session) -> int:
+    """Return the laps a session is planned to run, or expected to in its minutes."""
+    return laps_to_run(session, float(state.fits.lap_time.base_lap_s(session.id)[0]))
+
+
+def book_locks(weekend: Weekend) -> dict[Place, str]:
+    """Return the tyre locked in the book to each place."""
+    return {
+        (str(row["session"]), corner): str(row[corner.lower()])
+        for _, row in weekend.locks.iterrows()
+        for corner in CORNERS
+        if row[corner.lower()]
+    }
+
+
+def _event_locks(weekend: Weekend) -> dict[Place, str]:
+    """Return the tyre locked in event.toml to each place."""
+    return {
+        (limit.session, str(corner)): tyre_id
+        for limit in weekend.book.event.limits
+        if isinstance(limit, Lock)
+        for corner, tyre_id in limit.tyres.items()
+    }
+
+
+def _cells(plan: pd.DataFrame) -> tuple[dict[Place, pd.Series], dict[Place, str]]:
+    """Return what each session starts on, by place, and the tyre it changes to."""
+    first: dict[Place, pd.Series] = {}
+    later: dict[Place, str] = {}
+    for _, found in plan.iterrows():
+        place = str(found["session"]), str(found["corner"])
+        if found["label"] == found["session"]:
+            first[place] = found
+        elif found["tyre_id"] != first[place]["tyre_id"]:
+            later[place] = str(found["tyre_id"])
+    return first, later
+
+
+def _offer(box: Any, options: list[tuple[str, str]], value: str) -> None:
+    """Set a choice's options and value, sending only what differs."""
+    if tuple(options) != tuple(box.options):
+        box.options = options
+    if box.value != value:
+        box.value = value
+
+
+def _basis(cell: Mapping[str, Any] | pd.Series | None, later: str, before: str) -> str:
+    """Return what stands under a tyre: age, thinnest place at the end, loss, what has changed."""
+    if cell is None:
+        return ""
+    lost_s = number(cell["expected_loss_s"])
+    words = [
+        f"{number(cell['age_laps'], 0)} laps, loses {lost_s} s",
+        f"ends at {number(cell['tread_end_low_mm'])} mm",
+    ]
+    words += [html(f"then {later}")] if later else []
+    words += [f"<b>was {html(before)}</b>"] if before and before != cell["tyre_id"] else []
+    return "<br>".join(words)

@@ -1,0 +1,57 @@
+"""The tyre plan beside its rivals, and what ran, as DataFrames: what the plan's cards show."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from tyrekit.plan.allocation import AllocationPlan
+from tyrekit.plan.fitting import ages_in_words, axle_ages
+from tyrekit.show.answer import Answer
+from tyrekit.terms import CORNERS
+
+Place = tuple[str, int, str]  # session, stint, axle
+
+
+def side_by_side_table(plan: AllocationPlan) -> pd.DataFrame:
+    """Return what the crew would fit in the plan and in each alternative, a column a plan.
+
+    Columns: fitting (session, stint and axle in words), ``plan``, then ``1``, ``2``, ... for the
+    alternatives, in each the ages in words. Only fittings in which some plan differs.
+    """
+    every = [axle_ages(one.table) for one in (plan, *plan.alternatives)]
+    names = ["plan", *(str(i) for i in range(1, len(every)))]
+    rows = []
+    for place in every[0] if len(every) > 1 else ():
+        ages = [one.get(place, ()) for one in every]
+        if any(one != ages[0] for one in ages):
+            cells = [ages_in_words(one) if one else "not run" for one in ages]
+            rows.append((fitting_words(place), *cells))
+    return pd.DataFrame(rows, columns=["fitting", *names])
+
+
+def fitting_words(place: Place) -> str:
+    """Return a session, stint and axle in words: ``R3 stint 2 front``; the axle may be empty."""
+    session, stint, axle = place
+    return f"{session}{f' stint {stint}' if stint > 1 else ''} {axle}".strip()
+
+
+def session_loss_table(answer: Answer) -> pd.DataFrame:
+    """Return session, expected_loss_s (not weighted): seconds lost there to tyre age and cycles."""
+    plan = answer.allocation.table
+    lost = plan.groupby("session", sort=False)["expected_loss_s"].sum()
+    return lost.rename_axis("session").reset_index()
+
+
+def ran_table(answer: Answer) -> pd.DataFrame:
+    """Return what was run: session, run_id, driver, laps, and a tyre per corner; a row per run."""
+    weekend = answer.weekend
+    laps = weekend.laps.groupby("run_id").size()
+    rows = [
+        (
+            run["session"], run["run_id"], run["driver"], int(laps.get(run["run_id"], 0)),
+            *(str(run[corner.lower()]) for corner in CORNERS),
+        )
+        for _, run in weekend.runs.sort_values("start").iterrows()
+    ]  # fmt: skip
+    corners = [corner.upper() for corner in CORNERS]
+    return pd.DataFrame(rows, columns=["session", "run_id", "driver", "laps", *corners])
