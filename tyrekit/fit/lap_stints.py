@@ -15,7 +15,8 @@ STINT_COLUMNS = (
     "run_id", "session", "driver", "set_id", "laps", "age_first_laps", "age_last_laps", "level_s",
     "lower_s", "upper_s", "drop_off_ms_per_lap", "drop_off_ms_per_lap_se", "consistency_s",
 )  # fmt: skip
-DRIVER_COLUMNS = ("driver", "other", "mean_s", "lower_s", "upper_s", "laps", "other_laps")
+DRIVER_COLUMNS = ("driver", "other", "mean_s", "lower_s", "upper_s", "laps", "other_laps", "runs",
+                  "other_runs")  # fmt: skip
 CONDITIONS = ("age_laps", "fuel_kg", "heat_cycles", "track_c", "field_laps")
 LEAST_LAPS = 4  # fewer tell no trend
 
@@ -55,16 +56,20 @@ def driver_table(laps: pd.DataFrame, result: LapTimeEstimates, level: float = 0.
     `DRIVER_COLUMNS`; empty with one driver.
     """
     half = t_quantile(0.5 + check_level(level) / 2, result.df)
-    count = _kept(laps, result)["driver"].value_counts()
-    cov, rows = result.cov, []
+    kept = _kept(laps, result)
+    count = kept["driver"].value_counts()
+    runs = kept.groupby("driver")["run_id"].agg(lambda ids: ", ".join(dict.fromkeys(ids)))
+    cov, rows = result.cov.to_numpy(dtype=np.float64), []
+    at = {str(name): i for i, name in enumerate(result.params.index)}
     for i, one in enumerate(result.drivers):
         for other in result.drivers[i + 1 :]:
-            a, b = f"driver_s:{one}", f"driver_s:{other}"
-            mean = float(result.params[a] - result.params[b])
-            variance = float(cov.loc[a, a] + cov.loc[b, b] - 2 * cov.loc[a, b])
+            a, b = at[f"driver_s:{one}"], at[f"driver_s:{other}"]
+            mean = float(result.params.iloc[a] - result.params.iloc[b])
+            variance = float(cov[a, a] + cov[b, b] - 2 * cov[a, b])
             reach = half * math.sqrt(max(variance, 0.0))
             counts = int(count.get(one, 0)), int(count.get(other, 0))
-            rows.append((one, other, mean, mean - reach, mean + reach, *counts))
+            ran = str(runs.get(one, "")), str(runs.get(other, ""))
+            rows.append((one, other, mean, mean - reach, mean + reach, *counts, *ran))
     return pd.DataFrame(rows, columns=list(DRIVER_COLUMNS))
 
 

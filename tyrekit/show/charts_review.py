@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import altair as alt
@@ -93,9 +94,7 @@ def profile_table(profile: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def profile_chart(
-    table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int = WIDTH
-) -> Any:
+def profile_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int = WIDTH) -> Any:
     """Draw `profile_table`, a row per corner on one scale; the chosen corner is dark."""
     top = float(table["work_j_per_m"].quantile(0.998)) * 1.05
     end = float(table["distance_m"].max())
@@ -103,8 +102,11 @@ def profile_chart(
     rows = []
     for name in FULL:
         chosen = name == corner
-        axis = alt.Axis(labels=name == "RR", ticks=name == "RR", values=list(range(0, int(end), 500)),
-                        grid=True, title="distance from the line, m" if name == "RR" else None)  # fmt: skip
+        last = name == "RR"
+        axis = alt.Axis(
+            labels=last, ticks=last, values=list(range(0, int(end), 500)), grid=True,
+            title="distance from the line, m" if last else None,
+        )  # fmt: skip
         x = alt.X("distance_m:Q", axis=axis, scale=alt.Scale(domain=[0, end], nice=False))
         y = alt.Y("work_j_per_m:Q", title=name, scale=alt.Scale(domain=[0, top]),
                   axis=alt.Axis(tickCount=2, titleAngle=0, titleAlign="right", titleX=-38,
@@ -163,7 +165,7 @@ def outcome_points(outcome: pd.DataFrame) -> pd.DataFrame:
         outcome["happened"] >= outcome["mean"], outcome["upper"] - outcome["mean"],
         outcome["mean"] - outcome["lower"],
     )  # fmt: skip
-    off = (outcome["happened"] - outcome["mean"]) / np.maximum(half, 1e-12)
+    off: pd.Series = (outcome["happened"] - outcome["mean"]) / np.maximum(half, 1e-12)
     return outcome.assign(off=off.clip(-3, 3))[["session", "what", "where", "off", "inside"]]
 
 
@@ -214,14 +216,13 @@ def _step_names(table: pd.DataFrame) -> list[str]:
     """Return the four steps in J per metre."""
     top = float(table["work_j_per_m"].quantile(0.98)) if len(table) else 1.0
     ends = [round(top * i / 4, -1 if top > 40 else 0) for i in range(4)]
-    return [f"{a:.0f} to {b:.0f}" for a, b in zip(ends, ends[1:], strict=False)] + [
-        f"over {ends[3]:.0f}"
-    ]
+    return [f"{a:.0f} to {b:.0f}" for a, b in pairwise(ends)] + [f"over {ends[3]:.0f}"]
 
 
 def _legend() -> Any:
     return alt.Legend(
-        title="J per metre", orient="bottom", symbolType="stroke", symbolSize=500, direction="horizontal"
+        title="J per metre", orient="bottom", symbolType="stroke", symbolSize=500,
+        direction="horizontal",
     )  # fmt: skip
 
 

@@ -58,6 +58,13 @@ def practice_panel() -> Panel:
     return _opened(PracticePanel)
 
 
+def review_panel() -> Panel:
+    """Return the panel of notebook 5 for the weekend the notebook belongs to."""
+    from tyrekit.show.panel_review import ReviewPanel
+
+    return _opened(ReviewPanel)
+
+
 def find_weekend(here: Path | None = None) -> Found:
     """Return the weekend a notebook belongs to.
 

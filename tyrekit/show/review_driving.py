@@ -99,7 +99,7 @@ def _run(
 ) -> tuple[pd.DataFrame, pd.DataFrame, tuple[str, ...]]:
     """Return one run's laps, profile and notes."""
     channels = weekend.channels(run_id)
-    start = weekend.runs.set_index("run_id").loc[run_id, "start"]
+    start = weekend.runs.loc[weekend.runs["run_id"] == run_id, "start"].iloc[0]
     begun = (laps["started_at"] - start).dt.total_seconds()
     own = laps.assign(start_s=begun, lap_time_s=laps["logger_time_s"].fillna(laps["lap_time_s"]))
     names = [n for n in (*NEEDED, *POSITION, *WHEELS) if n in channels]

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from tyrekit.fit.result import t_quantile
+from tyrekit.fit.result import in_brackets, t_quantile
 from tyrekit.fit.style import StyleResults
 from tyrekit.fit.tread_result import TreadResults
 from tyrekit.fit.tread_rows import PLACES
@@ -25,6 +25,7 @@ CAUSE_COLUMNS = ("cause", "what", "mean_pct", "lower_pct", "upper_pct", "told", 
 FINDING_COLUMNS = ("finding", "value", "lower", "upper", "unit", "rests_on")
 OPEN_COLUMNS = ("question", "settle")
 MOST = 3
+NUMBERS = ("mean", "lower", "upper")
 FULL = {"FL": "left front", "FR": "right front", "RL": "left rear", "RR": "right rear"}
 CORNERS = tuple(FULL)
 OLD_LAPS = 15.0
@@ -125,7 +126,8 @@ def _corner_cause(tread: TreadResults, level: float) -> tuple[object, ...]:
     told = pct - reach > 0 and tread.n_rows > 0
     return (
         "circuit and set-up", CORNERS[first], pct, pct - reach, pct + reach, told,
-        f"{tread.n_rows} tread readings of {len(tread.tyres)} tyres",
+        f"{tread.n_rows} tread readings of {len(tread.tyres)} tyres"
+        f"{in_brackets(sorted(tread.members('session_wear_pct')))}",
         "Read every tyre, three places each, before and after its next run.",
     )  # fmt: skip
 
@@ -197,12 +199,12 @@ def _where(corner: str, uses: pd.DataFrame) -> str:
 
 def _style_claims(drop_off: StyleResults) -> Iterator[Claim]:
     for name in drop_off.found:
-        row = drop_off.effects.loc[name]
+        row = dict(zip(NUMBERS, drop_off.effects[list(NUMBERS)].loc[name].tolist(), strict=True))
         way = "more" if row["mean"] > 0 else "less"
         yield Claim(
             f"Lap times fell off {way} with more {plain(name)}: {signed(row['mean'])} ms per lap"
             f" for one standard deviation of it ({span(row['lower'], row['upper'])}).",
-            float(row["mean"]), float(row["lower"]), float(row["upper"]), "ms per lap",
+            row["mean"], row["lower"], row["upper"], "ms per lap",
             f"{drop_off.n_rows} driver-sessions",
         )  # fmt: skip
 
@@ -219,7 +221,8 @@ def _driver_claims(drivers: pd.DataFrame) -> Iterator[Claim]:
         yield Claim(
             f"{fast} is {number(abs(row['mean_s']), 2)} s a lap faster than {slow} on equal tyres"
             f" and fuel ({span(low, high, 2)} s).", abs(row["mean_s"]), low, high, "s",
-            f"{row['laps']} clean laps of {row['driver']}, {row['other_laps']} of {row['other']}",
+            f"{row['laps']} clean laps of {row['driver']} ({row['runs']}) and"
+            f" {row['other_laps']} of {row['other']} ({row['other_runs']})",
         )  # fmt: skip
 
 
@@ -248,21 +251,25 @@ def _age_claims(fits: Fits, level: float) -> Iterator[Claim]:
     yield Claim(
         f"A lap on tyres {age:.0f} laps old is {number(lost['mean'], 2)} s slower than on new ones"
         f" ({span(lost['lower'], lost['upper'], 2)} s).", float(lost["mean"]),
-        float(lost["lower"]), float(lost["upper"]), "s", f"{result.n_rows} clean laps",
+        float(lost["lower"]), float(lost["upper"]), "s",
+        f"{result.n_rows} clean laps of {_runs(result.laps)}",
     )  # fmt: skip
+
+
+def _runs(laps: pd.DataFrame) -> str:
+    return ", ".join(dict.fromkeys(laps.loc[laps["kept"], "run_id"].astype(str)))
 
 
 def _place_claims(tread: TreadResults, level: float) -> Iterator[Claim]:
     """Give the place across the tread that wears fastest against its tyre's width."""
     score = t_quantile(1 - (1 - level) / 2 / (len(PLACES) * len(CORNERS)), tread.df)
-    found = [
-        (c, p, *tread.estimate(f"wear_mm_per_lap[{c} {p}]")) for c in CORNERS for p in PLACES
-    ]
+    found = [(c, p, *tread.estimate(f"wear_mm_per_lap[{c} {p}]")) for c in CORNERS for p in PLACES]
     corner, place, mean, sd = max(found, key=lambda f: f[2] / f[3])
-    if tread.n_rows and mean - score * sd > 0:
+    ends = 1000 * (mean - score * sd), 1000 * (mean + score * sd)
+    if tread.n_rows and ends[0] > 0:
         yield Claim(
             f"The {FULL[corner]}'s {place} wears {number(1000 * mean)} thousandths of a mm a lap"
-            f" more than its width ({span(*(1000 * (mean + k * score * sd) for k in (-1, 1)))}).",
+            f" more than its width ({span(*ends)}).",
             mean, mean - score * sd, mean + score * sd, "mm per lap",
             f"{tread.n_rows} tread readings",
         )  # fmt: skip

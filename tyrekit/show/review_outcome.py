@@ -80,20 +80,20 @@ def as_before(weekend: Weekend, session: str) -> Weekend:
     """Return the weekend as it stood before a session began."""
     done = tuple(weekend.done[: weekend.done.index(session)])
     began = weekend.runs.loc[weekend.runs["session"] == session, "start"].min()
-    times = {
-        name: table[table["taken_at"] < began] if len(table) else table
-        for name, table in (
-            ("tread", weekend.tread), ("pressures", weekend.pressures),
-            ("temperatures", weekend.temperatures), ("fuel", weekend.fuel),
-            ("weather", weekend.weather),
-        )
-    }  # fmt: skip
+
+    def earlier(table: pd.DataFrame) -> pd.DataFrame:
+        return table[table["taken_at"] < began] if len(table) else table
+
     return replace(
         weekend,
         laps=weekend.laps[weekend.laps["session"].isin(done)],
         runs=weekend.runs[weekend.runs["session"].isin(done)],
         done=done,
-        **times,
+        tread=earlier(weekend.tread),
+        pressures=earlier(weekend.pressures),
+        temperatures=earlier(weekend.temperatures),
+        fuel=earlier(weekend.fuel),
+        weather=earlier(weekend.weather),
     )
 
 

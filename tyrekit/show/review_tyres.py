@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,7 +30,9 @@ WORN, CENSORED, NEVER = "at the limit", "taken off above the limit", "not measur
 STRETCHES = 3
 
 
-def tyre_table(weekend: Weekend, fits: Fits, work: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
+def tyre_table(
+    weekend: Weekend, fits: Fits, work: pd.DataFrame, level: float = 0.9
+) -> pd.DataFrame:
     """Return a row per tyre that ran: `TYRE_COLUMNS`.
 
     Parameters
@@ -142,7 +146,9 @@ def _wear(own: pd.DataFrame) -> tuple[float, float]:
         return math.nan, math.nan
     columns = [f"{place}_mm" for place in PLACES]
     ends = own.iloc[[0, -1]][columns].to_numpy(dtype=np.float64)
-    lost = float(np.nanmean(ends[0] - ends[1])) if np.isfinite(ends[0] - ends[1]).any() else math.nan
+    lost = (
+        float(np.nanmean(ends[0] - ends[1])) if np.isfinite(ends[0] - ends[1]).any() else math.nan
+    )
     laps = float(own["age_laps"].iloc[-1] - own["age_laps"].iloc[0])
     return lost, lost / laps if laps > 0 else math.nan
 
@@ -157,13 +163,17 @@ def _against_usual(tread: TreadResults, tyre_id: str, level: float) -> tuple[flo
 
 
 def _life(
-    tread: TreadResults, tyre: dict[str, object], own: pd.DataFrame, limit_mm: float, level: float
+    tread: TreadResults, tyre: Mapping[Any, Any], own: pd.DataFrame, limit_mm: float, level: float
 ) -> tuple[object, ...]:
     """Return thinnest place, laps left with interval, and how the tyre's life ended."""
     depths = own[[f"{place}_mm" for place in PLACES]].to_numpy(dtype=np.float64)
     corner = str(tyre["last_corner"])
     if not len(depths) or not np.isfinite(depths[-1]).all() or not corner:
-        thin = float(np.nanmin(depths[-1])) if len(depths) and np.isfinite(depths[-1]).any() else math.nan
+        thin = (
+            float(np.nanmin(depths[-1]))
+            if len(depths) and np.isfinite(depths[-1]).any()
+            else math.nan
+        )
         return thin, math.nan, math.nan, math.nan, NEVER if math.isnan(thin) else CENSORED
     thin = float(depths[-1].min())
     left = tread.laps_left(

@@ -1,0 +1,138 @@
+"""The panel of the review: what the weekend taught, with the corner to look at as a choice."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import ipywidgets as w
+
+from tyrekit.record.weekend import Weekend
+from tyrekit.show import charts_review as charts
+from tyrekit.show import review_tables as tables
+from tyrekit.show.panels import Figure, Figures, Panel, on_value, row
+from tyrekit.show.review import Review, review
+from tyrekit.show.review_findings import FULL
+from tyrekit.show.review_page import corner_of_interest, write_review
+from tyrekit.show.words import html
+
+
+class ReviewPanel(Panel):
+    """Findings first, then where the tyres were used, what they did, and whether it was foretold.
+
+    Parameters
+    ----------
+    folder : Path
+        The weekend folder.
+    note : str
+        Said on top, for a demo or a guess about the folder.
+    """
+
+    def __init__(self, folder: Path, note: str = "") -> None:
+        super().__init__()
+        self.folder, self.note = folder, note
+        self.review: Review | None = None
+        self.head, self.told, self.saved = w.HTML(), w.HTML(), w.HTML()
+        self.use, self.others = Figures(), Figures()
+        self.corner = w.ToggleButtons(options=list(FULL), description="tyre")
+        self.corner.style.button_width = "64px"
+        self.write = w.Button(description="Write review.html and beliefs_next.toml")
+        self.write.on_click(lambda _: self.attempt(self._save, "writing"))
+        if self.attempt(self._open, "reviewing"):
+            self.draw()
+
+    def _open(self) -> None:
+        self.review = found = review(Weekend.open(self.folder))
+        self.corner.value = corner_of_interest(found)
+        on_value(self.corner, lambda _: self.attempt(self._draw_use))
+        self.head.value = _head(found, self.note)
+        self.told.value = f"<h2>Findings</h2>{tables.findings_html(found)}"
+        self.compose([
+            self.head, self.told,
+            *([w.HTML("<h2>Where are the tyres used?</h2>"), self.corner, self.use]
+              if len(found.driving.profile) else []),
+            *self._tables(found), self.others, *self._last(found),
+            row([self.write, self.saved, self.working]),
+        ])  # fmt: skip
+
+    def draw(self) -> None:
+        """Put the review's charts on screen."""
+        self._draw_use()
+        if self.review is None:
+            return
+        stints = charts.stints_table(self.review.stints)
+        outcome = charts.outcome_points(self.review.outcome)
+        self.others.show(
+            [
+                Figure("stints", stints, charts.stints_chart),
+                Figure("outcome", outcome, charts.outcome_chart),
+            ]
+        )
+
+    def _draw_use(self) -> None:
+        """Draw the map and the profiles for the corner chosen."""
+        if self.review is None or not len(self.review.driving.profile):
+            return
+        profile, uses, corner = self.review.driving.profile, self.review.uses, self.corner.value
+        track, along = charts.track_table(profile, corner), charts.profile_table(profile)
+        self.use.show(
+            [
+                Figure(f"track {corner}", track,
+                       partial(charts.track_chart, uses=uses, corner=corner)),
+                Figure(f"along {corner}", along,
+                       partial(charts.profile_chart, uses=uses, corner=corner)),
+            ]
+        )  # fmt: skip
+
+    def _tables(self, found: Review) -> list[w.HTML]:
+        """Return what the tyres did, drivers and stints, as tables."""
+        return [
+            _table("What did each tyre do?", tables.tyre_rows(found), found.life),
+            _table("Driver against driver, on equal tyres and fuel", tables.driver_rows(found)),
+            _table("Stint against stint", tables.stint_rows(found), fold=True),
+            _table("How was it driven?", tables.measure_rows(found), fold=True),
+            _table("What does the driving do to wear?", tables.effect_rows(found.wear), fold=True),
+            _table("What does the driving do to the drop-off?",
+                   tables.effect_rows(found.drop_off), fold=True),
+        ]  # fmt: skip
+
+    def _last(self, found: Review) -> list[w.HTML]:
+        """Return plan against outcome, beliefs and what all rests on."""
+        outside = found.outcome[~found.outcome["inside"]]
+        notes = "".join(f"<li>{html(note)}</li>" for note in found.notes)
+        return [
+            _table("Plan against outcome: were the intervals honest?", tables.coverage_rows(found)),
+            _table("Forecasts that missed", tables.outcome_rows(outside), fold=True),
+            _table("Every forecast", tables.outcome_rows(found.outcome), fold=True),
+            w.HTML("<details><summary>Beliefs for the next event.toml</summary><pre>"
+                   f"{html(found.beliefs_text)}</pre></details>"),
+            w.HTML(f"<details><summary>What this rests on</summary><ul>{notes}</ul></details>"),
+        ]  # fmt: skip
+
+    def _save(self) -> None:
+        assert self.review is not None
+        page, beliefs = write_review(self.review, self.folder / "out")
+        self.saved.value = f"Saved: {html(page)}, {html(beliefs)}"
+
+
+def _head(found: Review, note: str) -> str:
+    said = f'<p class="tk-muted">{html(note)}</p>' if note else ""
+    name = html(found.weekend.event.meeting.name)
+    done = ", ".join(found.weekend.done) or "nothing yet"
+    return f'<div class="tk-head"><b>{name}: review</b> of {html(done)}</div>{said}'
+
+
+def _table(title: str, rows: tables.Rows, basis: str = "", fold: bool = False) -> w.HTML:
+    """Return a table under its heading, or folded away under it; nothing without rows."""
+    head, body = rows
+    if not body:
+        return w.HTML()
+    cells = "".join(f'<th scope="col">{html(name)}</th>' for name in head)
+    words = f'<p class="tk-muted tk-small">{html(basis)}</p>' if basis else ""
+    inner = (
+        f'<div class="tk-scroll" tabindex="0"><table class="tk-table"><thead><tr>{cells}</tr>'
+        f"</thead><tbody>{''.join(body)}</tbody></table></div>{words}"
+    )
+    if fold:
+        return w.HTML(f"<details><summary>{html(title)}</summary>{inner}</details>")
+    return w.HTML(f"<h2>{html(title)}</h2>{inner}")

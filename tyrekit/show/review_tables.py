@@ -1,0 +1,171 @@
+"""The review's tables as rows of HTML, used alike on the page and in the panel."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from tyrekit.fit.driving import MEASURES
+from tyrekit.fit.style import StyleResults
+from tyrekit.show.review import Review
+from tyrekit.show.review_findings import in_words, plain
+from tyrekit.show.words import clock, html, known, number, percent, signed, span
+
+Rows = tuple[Sequence[str], list[str]]
+UNITS = {one.name: one.unit for one in MEASURES}
+WORDS = {one.name: one.words for one in MEASURES}
+DIGITS = {"steering_work_deg": 0, "throttle_rate_pct_per_s": 0}
+
+
+def findings_html(review: Review) -> str:
+    """Return the claims, each with what it rests on, then what cannot be told."""
+    claims = "".join(
+        f'<li><b>{html(row["finding"])}</b> <span class="muted tk-muted">Rests on'
+        f" {html(row['rests_on'])}.</span></li>"
+        for row in review.findings.to_dict("records")
+    )
+    short = 3 - len(review.findings)
+    more = f"<p>No more can be claimed: {short} of three places stay empty.</p>" if short else ""
+    unsure = "".join(
+        f"<li>{html(row['question'])}. <i>{html(row['settle'])}</i></li>"
+        for row in review.open.to_dict("records")
+    )
+    told = f"<ol>{claims}</ol>{more}"
+    return told + (f"<h3>Cannot be told, and what would settle it</h3><ul>{unsure}</ul>"
+                   if unsure else "")  # fmt: skip
+
+
+def tyre_rows(review: Review) -> Rows:
+    """Return a row per tyre: what it did, what it wore, what it has left."""
+    head = ("tyre", "ran", "at", "laps", "km", "work, MJ", "wear, mm", "mm a lap",
+            "against usual, %", "thinnest, mm", "laps left", "ended")  # fmt: skip
+    rows = []
+    for row in review.tyres.to_dict("records"):
+        some = row["work_known_pct"] < 99.5
+        work = number(row["work_mj"]) + (
+            f" ({percent(row['work_known_pct'] / 100)})" if some else ""
+        )
+        usual = f"{signed(row['wear_pct'], 0)} ({_ends(row, 'wear_lower_pct', 'wear_upper_pct')})"
+        left = f"{number(row['laps_left'], 0)} ({_ends(row, 'lower_laps', 'upper_laps')})"
+        cells = (
+            row["sessions"], row["corners"], number(row["laps"], 0), number(row["distance_km"], 0),
+            work if known(row["work_mj"]) else "–", number(row["wear_mm"], 2),
+            number(row["wear_mm_per_lap"], 3), usual if known(row["wear_pct"]) else "–",
+            number(row["tread_min_mm"], 2), left if known(row["laps_left"]) else "–", row["state"],
+        )  # fmt: skip
+        rows.append(_row(row["tyre_id"], cells))
+    return head, rows
+
+
+def driver_rows(review: Review) -> Rows:
+    """Return a row per pair of drivers on equal tyres and fuel."""
+    head = ("drivers", "first against second, s a lap", "90 %", "clean laps")
+    rows = [
+        _row(f"{r['driver']} – {r['other']}", (
+            signed(r["mean_s"], 2), span(r["lower_s"], r["upper_s"], 2),
+            f"{r['laps']} and {r['other_laps']}",
+        ))
+        for r in review.drivers.to_dict("records")
+    ]  # fmt: skip
+    return head, rows
+
+
+def stint_rows(review: Review) -> Rows:
+    """Return a row per stint: clean lap and drop-off made comparable, and consistency."""
+    head = ("stint", "driver", "tyres", "laps", "age", "clean lap, equal tyres and fuel", "90 %",
+            "drop-off against usual, ms per lap", "laps scatter, s")  # fmt: skip
+    rows = []
+    for r in review.stints.to_dict("records"):
+        se = 1.645 * r["drop_off_ms_per_lap_se"]
+        trend = r["drop_off_ms_per_lap"]
+        fell = f"{signed(trend, 0)} ({span(trend - se, trend + se, 0)})" if known(trend) else "–"
+        cells = (
+            r["driver"], r["set_id"], str(r["laps"]),
+            f"{number(r['age_first_laps'], 0)}–{number(r['age_last_laps'], 0)}",
+            clock(r["level_s"], 2), f"{clock(r['lower_s'])} to {clock(r['upper_s'])}", fell,
+            number(r["consistency_s"], 2),
+        )  # fmt: skip
+        rows.append(_row(r["run_id"], cells))
+    return head, rows
+
+
+def measure_rows(review: Review) -> Rows:
+    """Return a row per measure, a column per driver and session: mean ± spread over laps."""
+    table = review.measures
+    names = [name for name in UNITS if name in table]
+    head = ["measure", *(f"{r['session']} {r['driver']}" for r in table.to_dict("records"))]
+    rows = []
+    for name in names:
+        spreads = table.get(f"{name}_sd", pd.Series(float("nan"), table.index))
+        digits = DIGITS.get(name, 1)
+        cells = [
+            number(mean, digits) + (f" ± {number(sd, digits)}" if known(sd) else "")
+            for mean, sd in zip(table[name], spreads, strict=True)
+        ]
+        unit = f", {UNITS[name]}" if UNITS[name] else ""
+        rows.append(_row(plain(name) + unit, cells))
+    if len(table):
+        rows.append(_row("clean laps scatter, s", [number(v, 2) for v in table["consistency_s"]]))
+        rows.append(_row("laps", [number(v, 0) for v in table["laps"]]))
+    return tuple(head), rows
+
+
+def effect_rows(style: StyleResults) -> Rows:
+    """Return a row per measure: its effect with interval, told or what would settle it."""
+    head = ("measure", f"{style.unit} for one standard deviation", "90 %", "standard deviation",
+            "told?")  # fmt: skip
+    rows = []
+    for r in style.effects.reset_index().to_dict("records"):
+        name = r["measure"]
+        unit = UNITS.get(str(name), "")
+        told = "yes" if r["found"] else f"no: {in_words(r['settle'])}"
+        cells = (
+            signed(r["mean"]), span(r["lower"], r["upper"]), f"{number(r['spread'], 2)} {unit}",
+            told,
+        )  # fmt: skip
+        rows.append(_row(plain(str(name)), cells))
+    return head, rows
+
+
+def coverage_rows(review: Review) -> Rows:
+    """Return a row per thing foretold: how often it came inside."""
+    head = ("foretold", "sessions", "forecasts", "inside the 90 %", "share", "intervals")
+    rows = [
+        _row(r["what"], (
+            str(r["sessions"]), str(r["foretold"]), str(r["inside"]),
+            f"{number(r['inside_pct'], 0)} %", r["verdict"],
+        ))
+        for r in review.coverage.to_dict("records")
+    ]  # fmt: skip
+    return head, rows
+
+
+def outcome_rows(outcome: pd.DataFrame) -> Rows:
+    """Return a row per forecast."""
+    head = ("session", "foretold", "of", "mean", "90 %", "came", "")
+    rows = []
+    for r in outcome.to_dict("records"):
+        say = clock if r["unit"] == "s" else number
+        digits = 1 if r["unit"] == "s" else 2
+        cells = (
+            r["what"], r["where"] or r["run_id"], f"{say(r['mean'], digits)} {_unit(r['unit'])}",
+            f"{say(r['lower'], digits)} to {say(r['upper'], digits)}", say(r["happened"], digits),
+            "inside" if r["inside"] else "OUTSIDE",
+        )  # fmt: skip
+        rows.append(_row(r["session"], cells))
+    return head, rows
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "s" else unit
+
+
+def _ends(row: Mapping[Any, Any], lower: str, upper: str) -> str:
+    return span(row[lower], row[upper], 0)
+
+
+def _row(first: object, cells: Iterable[object]) -> str:
+    rest = "".join(f"<td>{html(cell)}</td>" for cell in cells)
+    return f'<tr><th class="row" scope="row">{html(first)}</th>{rest}</tr>'
