@@ -93,6 +93,14 @@ def current(connection: sqlite3.Connection, sheet: str) -> list[Entry]:
     return [_entry(row) for row in connection.execute(_CURRENT, (sheet,))]
 
 
+def every(connection: sqlite3.Connection, sheet: str) -> list[Entry]:
+    """Return every row a table has ever held, superseded and removed ones included."""
+    found = connection.execute(
+        f"SELECT {_FIELDS} FROM entries WHERE sheet = ? ORDER BY row_id", (sheet,)
+    )
+    return [_entry(row) for row in found]
+
+
 def of_save(connection: sqlite3.Connection, save_id: int) -> list[Entry]:
     """Return the entries one save made, in order."""
     found = connection.execute(

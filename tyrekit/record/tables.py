@@ -163,6 +163,16 @@ def row_problems(table: str, cells: Cells, where: str, zone: ZoneInfo) -> Iterat
         )
 
 
+def meaning(table: str, cells: Cells, zone: ZoneInfo) -> dict[str, Any]:
+    """Return what a row's filled cells say, so that ``1,50`` and ``1.5`` are the same."""
+    columns = {column.name: column for column in columns_of(table)}
+    said: dict[str, Any] = {}
+    for name, text in cells.items():
+        if text:
+            said[name] = _value(columns[name], text, zone) if name in columns else text
+    return said
+
+
 def frame(
     table: str, rows: Mapping[int, Cells], zone: ZoneInfo, lines: Mapping[int, int] | None = None
 ) -> pd.DataFrame:

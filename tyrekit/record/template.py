@@ -1,28 +1,40 @@
-"""A new weekend's folder: a commented event.toml and empty tables to fill in."""
+"""A new weekend's folder: a commented event.toml and tables to fill in, or a spreadsheet's."""
 
 from __future__ import annotations
 
-from importlib.resources import files
+import os
+import shutil
+import tempfile
 from pathlib import Path
 
 from tyrekit.errors import InputError
-from tyrekit.record.intake import csv_path
-from tyrekit.record.spreadsheet import write_sheet
-from tyrekit.record.tables import TABLES
+from tyrekit.record.event import parse_event
+from tyrekit.record.event_text import template
+from tyrekit.record.table_files import Found
+from tyrekit.record.table_intake import check, write_csv
 
 FOLDERS = ("book", "logs", "timing")
 
 
-def new_weekend(folder: str | Path) -> Path:
-    """Make a weekend's folder and return its path.
+def new_weekend(
+    folder: str | Path, *, event_text: str | None = None, found: Found | None = None
+) -> Path:
+    """Make a weekend's folder, whole or not at all, and return its path.
 
     event.toml is valid as written, with an invented series' values to be replaced; the tables
-    have their header rows.
+    have their header rows, or a spreadsheet's rows.
+
+    Parameters
+    ----------
+    event_text : str, optional
+        event.toml, by default the template.
+    found : Found, optional
+        Tables of a spreadsheet, as `find_tables` gives them.
 
     Raises
     ------
     InputError
-        The folder holds something already, or cannot be made.
+        The folder holds something already, or cannot be made; a table breaks a rule.
     """
     path = Path(folder)
     if path.exists() and (not path.is_dir() or any(path.iterdir())):
@@ -32,13 +44,10 @@ def new_weekend(folder: str | Path) -> Path:
             rule="a new weekend is made in a folder of its own",
             next_step="Choose another name; nothing was written.",
         )
+    text, found = event_text or template(), found or Found({})
+    check(found, parse_event(text))
     try:
-        for name in FOLDERS:
-            (path / name).mkdir(parents=True, exist_ok=True)
-        for table, columns in TABLES.items():
-            write_sheet(csv_path(path, table), [column.name for column in columns], [])
-        text = files("tyrekit.record").joinpath("new_event.toml").read_text(encoding="utf-8")
-        (path / "event.toml").write_text(text, encoding="utf-8")
+        _make(path, text, found)
     except OSError as error:
         raise InputError(
             f"the folder cannot be made: {error.strerror}",
@@ -46,3 +55,28 @@ def new_weekend(folder: str | Path) -> Path:
             next_step="Choose a place that can be written.",
         ) from None
     return path
+
+
+def _make(path: Path, text: str, found: Found) -> None:
+    """Fill a folder beside the wanted one and put it in place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
+    try:
+        for name in FOLDERS:
+            (part / name).mkdir()
+        write_csv(found, part)
+        (part / "event.toml").write_text(text, encoding="utf-8")
+        part.chmod(0o777 & ~_umask())
+        if path.exists():  # an empty folder of the person's own: filled, not replaced
+            for entry in part.iterdir():
+                os.replace(entry, path / entry.name)
+        else:
+            os.replace(part, path)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
