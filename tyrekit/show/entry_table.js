@@ -8,14 +8,23 @@ function toNumber(text) {
 }
 
 function withPoint(text, column) {
-  // "52" for 5.2: only when the number as typed is out of range and the shifted one is inside.
-  const value = toNumber(text);
-  const shifted = value / 10 ** column.digits;
-  const inside = (v) => v >= column.lowest && v <= column.highest;
-  return /^\d+$/.test(text.trim()) && !inside(value) && inside(shifted)
-    ? shifted.toFixed(column.digits)
-    : text.trim();
+  // "42" is 4.2 and "205" is 2.05: every value is below 10, so one digit stands before the point.
+  const plain = text.trim();
+  if (!/^\d{2,}$/.test(plain)) return plain;
+  const read = `${plain[0]}.${plain.slice(1)}`;
+  return Number(read) >= column.lowest && Number(read) <= column.highest ? read : plain;
 }
+
+// What is typed waits in the tab's own storage until Python has it on disk: a kernel that is busy,
+// dead or started again loses nothing.
+const store = {
+  name: (model, key) => `tyrekit ${model.get("name")} ${key}`,
+  keep(model, key, texts) {
+    if (model.get("name")) sessionStorage.setItem(store.name(model, key), JSON.stringify(texts));
+  },
+  drop: (model, key) => sessionStorage.removeItem(store.name(model, key)),
+  read: (model, key) => JSON.parse(sessionStorage.getItem(store.name(model, key)) || "null"),
+};
 
 function faultOf(text, column) {
   if (text.trim() === "") return "";
@@ -30,7 +39,9 @@ function render({ model, el }) {
   const inputs = new Map();
   const states = new Map();
   const edits = new Map();
+  const waiting = new Map();
   const passed = { at: 0 };
+  let over = "";
   el.classList.add("tk-entry");
 
   const at = (r, c) => inputs.get(`${r}:${c}`);
@@ -48,21 +59,30 @@ function render({ model, el }) {
     });
     const state = states.get(r);
     if (!state) return;
+    if (over && over.row === r) words.push(over.words);
     const said = words.length ? `! ${words.join("; ")}` : model.get("status")[row.key] || "";
     if (state.textContent !== said) state.textContent = said;
     state.classList.toggle("tk-fault", words.length > 0);
   }
 
-  function tell(r, kind) {
-    const key = rows()[r].key;
+  function textsOf(r) {
     const texts = {};
     columns().forEach((column, c) => (texts[column.name] = at(r, c).value.trim()));
-    model.send({ kind, key, texts, edit: edits.get(key) || 0 });
+    return texts;
+  }
+
+  function tell(r, kind) {
+    const key = rows()[r].key;
+    clearTimeout(waiting.get(key));
+    model.send({ kind, key, texts: textsOf(r), edit: edits.get(key) || 0 });
   }
 
   function edited(r) {
     const key = rows()[r].key;
     edits.set(key, (edits.get(key) || 0) + 1);
+    store.keep(model, key, textsOf(r));
+    clearTimeout(waiting.get(key));
+    waiting.set(key, setTimeout(() => tell(r, "typed"), 300));
   }
 
   function leave(r) {
@@ -85,24 +105,28 @@ function render({ model, el }) {
     const column = columns()[c];
     const input = at(r, c);
     const text = withPoint(input.value, column);
-    if (text !== input.value) input.value = text;
-    tell(r, "typed");
+    if (text !== input.value) {
+      input.value = text;
+      edited(r);
+    }
     show(r);
   }
 
   function onInput(r, c) {
     passed.at = 0;
+    over = "";
     edited(r);
     const column = columns()[c];
     const input = at(r, c);
     show(r);
     if (/^\d+$/.test(input.value) && input.value.length === column.digits + 1) {
       const text = withPoint(input.value, column);
-      if (text !== input.value) {
-        keep(r, c);
-        if (step(r, c)) passed.at = Date.now();
-        else leave(r);
-      }
+      if (text === input.value) return;
+      input.value = text;
+      edited(r);
+      show(r);
+      if (step(r, c)) passed.at = Date.now();
+      else leave(r);
     }
   }
 
@@ -142,14 +166,18 @@ function render({ model, el }) {
     if (lines.length === 1 && cells[0].length === 1) return;
     event.preventDefault();
     const touched = new Set();
+    const lost = [];
     cells.forEach((line, i) =>
       line.forEach((value, j) => {
         const input = at(r + i, c + j);
+        if (!input && value.trim()) lost.push(value.trim());
         if (!input) return;
         input.value = withPoint(value, columns()[c + j]);
         touched.add(r + i);
       })
     );
+    const words = `${lost.length} pasted did not fit: ${lost.join(" ")}`;
+    over = lost.length ? { row: r, words } : "";
     touched.forEach((row) => {
       edited(row);
       show(row);
@@ -206,7 +234,24 @@ function render({ model, el }) {
       });
     });
     el.replaceChildren(table);
-    rows().forEach((_, r) => show(r));
+    rows().forEach((row, r) => {
+      const kept = store.read(model, row.key);
+      const differs = (column) => (kept[column.name] || "") !== (row[column.name] || "");
+      if (kept && columns().some(differs)) {
+        columns().forEach((column, c) => (at(r, c).value = kept[column.name] || ""));
+        edits.set(row.key, Number(row.edit || 0));
+        edited(r);
+      }
+      show(r);
+    });
+    goTo(model.get("focus"));
+  }
+
+  function goTo(key) {
+    const r = rows().findIndex((row) => row.key === key);
+    if (r < 0) return;
+    const empty = columns().findIndex((_, c) => !at(r, c).value);
+    go(r, Math.max(empty, 0));
   }
 
   function refresh() {
@@ -219,6 +264,7 @@ function render({ model, el }) {
     rows().forEach((row, r) => {
       const newest = Number(row.edit || 0) >= (edits.get(row.key) || 0);
       if (newest) edits.set(row.key, Number(row.edit || 0));
+      if (newest && Number(row.edit || 0)) store.drop(model, row.key);
       columns().forEach((column, c) => {
         const text = row[column.name] || "";
         if (newest && at(r, c).value !== text) at(r, c).value = text;
@@ -231,10 +277,14 @@ function render({ model, el }) {
   refresh();
   model.on("change:rows", refresh);
   model.on("change:status", refresh);
+  model.on("change:focus", () => goTo(model.get("focus")));
   model.on("change:columns", () => {
     el.dataset.shape = "";
     refresh();
   });
+  const look = () => document.visibilityState === "visible" && model.send({ kind: "look" });
+  window.addEventListener("focus", look);
+  return () => window.removeEventListener("focus", look);
 }
 
 export default { render };

@@ -1,44 +1,60 @@
-"""The panel between two sessions: type what was measured, read what goes on next."""
+"""The panel between two sessions: check the run in, type what was measured, read what goes on."""
 
 from __future__ import annotations
 
 from dataclasses import fields
-from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import ipywidgets as w
 
 from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.weekend import Weekend
-from tyrekit.show import cards, charts, tables
-from tyrekit.show.answer import Answer
+from tyrekit.show import cards
+from tyrekit.show.check_in import folder_name
 from tyrekit.show.entry_table import EntryTable
-from tyrekit.show.panels import Figure, Later, WeekendPanel, number_box, on_value, row
+from tyrekit.show.figures_next_session import figures
+from tyrekit.show.meanwhile import Regularly
+from tyrekit.show.panel_check_in import CheckIn
+from tyrekit.show.panel_laps import LapsBox
+from tyrekit.show.panels import Background, WeekendPanel, number_box, on_value, row
 from tyrekit.show.readings import COLUMNS, Readings
+from tyrekit.show.refresh import refreshed
 from tyrekit.show.sheet import write_sheet
-from tyrekit.show.what_if import WhatIf, start
+from tyrekit.show.what_if import State, WhatIf, start, update
 from tyrekit.show.words import html, one_in
 
-WIDTH = 560
 RISKS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
+OLDER = '<p role="status" class="tk-older">The answer is older than the last entry: {} …</p>'
 
 
 class NextSessionPanel(WeekendPanel):
     """Readings in, answer out."""
 
+    shown: ClassVar[dict[Path, NextSessionPanel]] = {}  # the panel in charge of a folder
+
     def __init__(self, folder: Path, note: str = "") -> None:
         super().__init__(folder, note)
         self.tyres, self.sure, self.fuel = w.HTML(), w.HTML(), w.HTML()
-        self.sheet_link, self.said = w.HTML(), w.HTML()
-        self.again = Later(self.reload)
+        self.sheet_link, self.said, self.older = w.HTML(), w.HTML(), w.HTML()
+        self.again = Background(self._read_again, self._read)
+        self.known = self.own = 0  # the last save of the book that is shown, and the last of ours
         if self.attempt(self._open):
             self.draw()
+            self.shown[folder] = self
+            self.watch = Regularly(self.look)
 
     def _open(self) -> None:
-        self.state = start(Weekend.open(self.folder))
-        self.readings = Readings(self.state.weekend)
-        self.entry = EntryTable(COLUMNS, self.readings.rows(), self._save, self.readings.caption())
+        weekend = Weekend.open(self.folder)
+        self.known = self.own = weekend.book.latest_save()
+        self.state = start(weekend)
+        self.readings = Readings(weekend)
+        self.entry = EntryTable(
+            COLUMNS, self.readings.rows(), self._save, self.readings.caption(),
+            on_typed=self.readings.keep, on_look=self.look,
+        )  # fmt: skip
+        self.check_in = CheckIn(self.attempt, self._checked_in, weekend)
+        self.laps_box = LapsBox(self.attempt, self._decided)
         self._show_book()
         self.undo = w.Button(description="Undo the last entry")
         self.undo.on_click(lambda _: self.attempt(self._undo))
@@ -47,16 +63,20 @@ class NextSessionPanel(WeekendPanel):
         self.compose(self._layout(self._controls()))
 
     def reload(self) -> None:
-        """Read the weekend again from its folder, fit and plan it, and draw."""
+        """Read the weekend again from its folder, fit and plan what has changed, and draw."""
+        self.older.value = OLDER.format("fitting and planning again")
+        self.again.call(0.0)
 
-        def work() -> None:
-            assert self.state is not None
-            weekend = Weekend.open(self.folder)
-            self.state = start(weekend, self.state.what_if)
-            self.readings.weekend = weekend
-
-        if self.attempt(work, "fitting and planning again"):
-            self.draw()
+    def look(self) -> None:
+        """See whether another window has saved, or a new log has arrived."""
+        if self.state is None or self.shown.get(self.folder) is not self or self.again.busy:
+            return
+        latest = self.state.weekend.book.latest_save()
+        if latest != self.known:
+            if latest > self.own:
+                self.said.value = "Another window has saved: its entries are shown."
+            self.reload()
+        self.attempt_quietly(self.check_in.look)
 
     def draw(self) -> None:
         """Put the present answer on screen."""
@@ -68,6 +88,44 @@ class NextSessionPanel(WeekendPanel):
         self.sure.value = cards.sure_card(answer)
         self.fuel.value = cards.fuel_cards(answer)
         self.figures.show(figures(answer))
+        self.laps_box.draw(answer)
+        self.check_in.follow(self.state.weekend, answer)
+
+    def attempt_quietly(self, work: Any) -> None:
+        """Run what nobody asked for; a problem that is on screen already stays."""
+        said = self.problem.value
+        if self.attempt(work):
+            self.problem.value = said
+
+    def _read_again(self) -> tuple[int, State]:
+        """Return the last save and the weekend's state after it; runs in a thread."""
+        assert self.state is not None
+        latest = self.state.weekend.book.latest_save()
+        return latest, refreshed(self.state, Weekend.open(self.folder))
+
+    def _read(self, outcome: Any) -> None:
+        """Show what was read again, as supposed meanwhile."""
+
+        def work() -> None:
+            assert self.state is not None
+            if isinstance(outcome, Exception):
+                raise outcome
+            self.known, found = outcome
+            supposed = self.state.what_if
+            same = found.what_if == supposed
+            self.state = found if same else update(found, vars(supposed))
+            self._follow(found.weekend)
+
+        if self.attempt(work):
+            self.older.value = ""
+            self.draw()
+        else:
+            self.older.value = OLDER.format("it could not be worked out, see above")
+
+    def _follow(self, weekend: Weekend) -> None:
+        """Ask for the readings of the last run the book now has."""
+        self.readings.follow(weekend)
+        self._show_book()
 
     def _controls(self) -> Any:
         """Return the boxes of what may be supposed."""
@@ -117,30 +175,61 @@ class NextSessionPanel(WeekendPanel):
             [w.HTML("<h2>&nbsp;</h2>"), self.sure, self.write, self.sheet_link],
             layout={"flex": "1 1 280px"},
         )
-        measured = w.VBox(
-            [w.HTML("<h2>Just measured</h2>"), self.entry, row([self.undo, self.said])]
-        )
+        undo = row([self.undo, self.said])
+        measured = w.VBox([w.HTML("<h2>Just measured</h2>"), self.entry, undo])
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), controls])
         supposed.add_class("tk-controls")
+        laps = w.VBox([w.HTML("<h2>Laps</h2>"), self.laps_box])
         return [
-            self.head, row([left, right]), w.HTML("<h2>Fuel</h2>"), self.fuel, supposed, measured,
-            self.doubts, w.HTML("<h2>Why</h2>"), self.figures,
+            self.head, self.check_in, row([measured, self.laps_box.last]), self.older,
+            row([left, right]), w.HTML("<h2>Fuel</h2>"), self.fuel, supposed, laps, self.doubts,
+            w.HTML("<h2>Why</h2>"), self.figures,
         ]  # fmt: skip
 
     def _save(self, key: str, group: str, values: dict[str, float]) -> str:
-        said = self.readings.save(key, group, values)
-        self.again.call()
+        try:
+            said = self.readings.save(key, group, values)
+        finally:
+            self._changed(0.8)
         return said
+
+    def _changed(self, delay_s: float) -> None:
+        """After an entry of ours: work the answer out again, and say that it is older."""
+        self.own = self.readings.weekend.book.latest_save()
+        self.older.value = OLDER.format("fitting and planning again")
+        self.again.call(delay_s)
+
+    def _checked_in(self, said: str) -> None:
+        self.said.value = html(said)
+        self._follow(Weekend.open(self.folder))
+        self.entry.go_to(next((key for key, _ in self.readings.rows()), ""))
+        self._changed(0.1)
+
+    def _decided(self, said: str) -> None:
+        self.said.value = html(said)
+        self._changed(0.0)
 
     def _undo(self) -> None:
         self.said.value = html(self.readings.undo())
         self._show_book()
-        self.again.call()
+        self._changed(0.0)
 
     def _show_book(self) -> None:
-        """Show in the table what the book holds."""
+        """Show in the table what the book holds, and what was typed and never saved."""
+        if self.entry.name != self._table_name():
+            self.entry.name = self._table_name()
+            self.entry.show_rows([])
+        self.entry.caption = self.readings.caption()
+        self.entry.show_rows(self.readings.rows())
         for key, texts in self.readings.texts().items():
             self.entry.show_saved(key, texts)
+        for key, texts in self.readings.kept().items():
+            if not self.entry.unsaved(key):
+                self.entry.restore(key, texts)
+
+    def _table_name(self) -> str:
+        run = self.readings.run
+        return f"{folder_name(self.readings.weekend)} {'' if run is None else run['run_id']}"
 
     def _write(self) -> None:
         assert self.state is not None
@@ -149,28 +238,3 @@ class NextSessionPanel(WeekendPanel):
             f'<a href="/files/out/{html(path.name)}" target="_blank">Open the sheet</a>'
             f' <span class="tk-muted">saved as {html(path)}</span>'
         )
-
-
-def figures(answer: Answer) -> list[Figure]:
-    """Return the charts that say why."""
-    limit_mm = tables.tread_limit_mm(answer.weekend.event)
-    choices = tables.choices_table(answer)
-    choices = choices if len(choices) > 1 else choices.iloc[:0]
-    found = [
-        Figure("choices", choices, partial(charts.choices_chart, width=WIDTH)),
-        Figure(
-            "drop-off", tables.drop_off_table(answer), partial(charts.drop_off_chart, width=WIDTH)
-        ),
-        Figure(
-            "tread", tables.tread_table(answer),
-            partial(charts.tread_chart, limit_mm=limit_mm, width=WIDTH),
-        ),
-    ]  # fmt: skip
-    races = [s for s in answer.fuel_loads if answer.weekend.event.session(s).kind == "race"]
-    for session in races[:1]:
-        risk = answer.fuel_loads[session].accepted_risk
-        draw = partial(charts.fuel_chart, accepted_risk=risk, session=session, width=WIDTH)
-        table = tables.fuel_risk_table(answer, session)
-        found.append(Figure(f"fuel {session} {risk}", table, draw))
-    laps = tables.lap_times_table(answer)
-    return [*found, Figure("laps", laps, partial(charts.lap_times_chart, width=WIDTH))]

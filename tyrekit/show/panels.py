@@ -157,6 +157,68 @@ class Later:
         self._timer = loop.call_later(self._delay_s, self._work)
 
 
+class Background:
+    """Runs work in a thread, a moment after the last call, so that typing is never held up.
+
+    At once when no event loop is running. A call while it works has it work once more.
+
+    Parameters
+    ----------
+    work : callable
+        What takes long; it may touch no widget.
+    done : callable(outcome)
+        Called on the loop with what `work` returned, or with the exception it raised.
+    """
+
+    def __init__(
+        self, work: Callable[[], Any], done: Callable[[Any], None], delay_s: float = 0.8
+    ) -> None:
+        self._work, self._done, self._delay_s = work, done, delay_s
+        self._timer: asyncio.TimerHandle | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._more = False
+
+    @property
+    def busy(self) -> bool:
+        """Whether work is under way or asked for."""
+        return self._timer is not None or self._task is not None
+
+    def call(self, delay_s: float | None = None) -> None:
+        """Ask for the work to be done."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._done(_outcome(self._work))
+            return
+        if self._task is not None:
+            self._more = True
+            return
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer = loop.call_later(self._delay_s if delay_s is None else delay_s, self._start)
+
+    def _start(self) -> None:
+        self._timer = None
+        self._task = asyncio.get_running_loop().create_task(self._run())
+
+    async def _run(self) -> None:
+        outcome = await asyncio.to_thread(_outcome, self._work)
+        self._task = None
+        if self._more:
+            self._more = False
+            self.call(0.0)
+        else:
+            self._done(outcome)
+
+
+def _outcome(work: Callable[[], Any]) -> Any:
+    """Return what work returns, or the exception it raises."""
+    try:
+        return work()
+    except Exception as error:  # handed on to be said in the panel
+        return error
+
+
 def on_value(widget: Any, handler: Callable[[Any], object]) -> None:
     """Call `handler` with a widget's new value whenever it changes."""
     widget.observe(lambda change: handler(change["new"]), names="value")

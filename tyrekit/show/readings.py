@@ -3,33 +3,48 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
+from tyrekit.record.drafts import Drafts
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.entry_table import Column
 from tyrekit.show.tables import CORNERS
 from tyrekit.show.words import number
 
 WHO = "next session panel"
-# Ranges catch slips of the finger, not odd tyres; the book has no upper limits of its own.
+# Ranges catch slips of the finger, not odd tyres; the book has no upper limits of its own. Depths
+# stay below 10 mm (common practice, no source), so that 12 can be read as 1.2.
 COLUMNS = (
     Column("hot_bar", "hot", "bar", 0.8, 4.0, 2, "pressure"),
-    Column("inner_mm", "inner", "mm", 0.0, 12.0, 1, "tread"),
-    Column("centre_mm", "centre", "mm", 0.0, 12.0, 1, "tread"),
-    Column("outer_mm", "outer", "mm", 0.0, 12.0, 1, "tread"),
+    Column("inner_mm", "inner", "mm", 0.0, 9.9, 1, "tread"),
+    Column("centre_mm", "centre", "mm", 0.0, 9.9, 1, "tread"),
+    Column("outer_mm", "outer", "mm", 0.0, 9.9, 1, "tread"),
 )
 TABLE = {"pressure": "pressures", "tread": "tread"}
+
+
+class Seen(NamedTuple):
+    """A row of the book as this panel last saw it."""
+
+    row_id: int
+    texts: dict[str, str]
 
 
 class Readings:
     """The readings taken after the last run of a weekend, one row per tyre on the car.
 
-    A reading typed again corrects the row in the book; the earlier one stays in its history.
+    A reading typed again corrects the row in the book as it was last shown; the earlier one stays
+    in its history. What another window saved meanwhile is never corrected unseen.
     """
 
     def __init__(self, weekend: Weekend) -> None:
+        self.seen: dict[tuple[str, str], Seen] = {}
+        self.follow(weekend)
+
+    def follow(self, weekend: Weekend) -> None:
+        """Take the weekend as read again, with the last run it now has."""
         self.weekend = weekend
         runs = weekend.runs.sort_values("start")
         self.run: pd.Series[Any] | None = runs.iloc[-1] if len(runs) else None
@@ -44,20 +59,27 @@ class Readings:
     def caption(self) -> str:
         """Return what the table asks for, in words."""
         if self.run is None:
-            return "No run is in the book yet: add the first one to book/runs.csv."
+            return "No run is in the book yet: check one in above."
         return (
-            f"After run {self.run['run_id']} ({self.run['session']}). Tab, Enter, arrows; 52 is"
-            " read as 5.2; a block can be pasted from a spreadsheet. Saved row by row."
+            f"After run {self.run['run_id']} ({self.run['session']}). Digits alone are enough: 205"
+            " is 2.05 bar, 42 is 4.2 mm, and the next cell follows. Tab, Enter, arrows; a block can"
+            " be pasted from a spreadsheet. A row is saved when it is left."
         )
 
     def texts(self) -> dict[str, dict[str, str]]:
-        """Return what the book already holds for the last run, by tyre, as typed texts."""
+        """Return what the book now holds for the last run, by tyre, as typed texts."""
+        tables = self.weekend.book.tables()
         found: dict[str, dict[str, str]] = {key: {} for key, _ in self.rows()}
-        for column in COLUMNS:
-            for key in found:
-                row = self._in_book(key, column.group)
-                if row is not None:
-                    found[key][column.name] = number(float(row[column.name]), column.digits)
+        self.seen = {}
+        for key in found:
+            for group in TABLE:
+                row = self._newest(tables[TABLE[group]], key, group)
+                if row is None:
+                    continue
+                own = [column for column in COLUMNS if column.group == group]
+                texts = {c.name: _as_text(float(row[c.name]), c.digits) for c in own}
+                self.seen[key, group] = Seen(int(str(row.name)), texts)
+                found[key] |= texts
         return found
 
     def save(self, key: str, group: str, values: dict[str, float]) -> str:
@@ -66,21 +88,55 @@ class Readings:
         Raises
         ------
         BookError
-            The book refuses the row, and says why.
+            The book refuses the row, or another window has saved it meanwhile; says why.
+        ValueError
+            Another window has saved this reading first.
         """
         if self.run is None:
             raise ValueError("no run is in the book yet")
-        old = self._in_book(key, group)
-        if old is not None:
-            self.weekend.book.correct(int(str(old.name)), values, WHO)
-            return f"{group} corrected {self._clock()}"
-        self.weekend.book.append(TABLE[group], {**self._about(key, group), **values}, WHO)
-        return f"{group} saved {self._clock()}"
+        seen = self.seen.get((key, group))
+        book = self.weekend.book
+        if seen is not None:
+            row_id, done = book.correct(seen.row_id, values, WHO), "corrected"
+        else:
+            self._refuse_second(key, group)
+            row_id = book.append(TABLE[group], {**self._about(key, group), **values}, WHO)
+            done = "saved"
+        digits = {column.name: column.digits for column in COLUMNS}
+        texts = {name: _as_text(value, digits[name]) for name, value in values.items()}
+        self.seen[key, group] = Seen(row_id, texts)
+        return f"{group} {done} {self._clock()}"
 
     def undo(self) -> str:
-        """Take back the last thing typed into the book and say so."""
+        """Take back the last thing typed into the book and say what it was."""
         touched = self.weekend.book.undo(WHO)
-        return "the last entry is taken back" if touched else "nothing was typed yet"
+        if not touched:
+            return "nothing was typed yet"
+        sheet, cells = self.weekend.book.entry(touched[0])
+        named = [cells[n] for n in ("run_id", "after_run", "tyre_id", "corner", "session", "lap")
+                 if cells.get(n)]  # fmt: skip
+        return f"taken back: {sheet.replace('_', ' ')} {' '.join(dict.fromkeys(named))}"
+
+    def keep(self, key: str, texts: dict[str, str]) -> None:
+        """Keep on disk what a row holds that is not saved; nothing when all is."""
+        Drafts(self.weekend.book).keep(self._draft(key), texts)
+
+    def kept(self) -> dict[str, dict[str, str]]:
+        """Return what was typed for the last run and never saved, by tyre."""
+        drafts = Drafts(self.weekend.book).of(self._draft(""))
+        return {
+            key: drafts[self._draft(key)] for key, _ in self.rows() if self._draft(key) in drafts
+        }
+
+    def _draft(self, key: str) -> str:
+        run_id = "" if self.run is None else self.run["run_id"]
+        return f"readings {run_id} {key}"
+
+    def _refuse_second(self, key: str, group: str) -> None:
+        """Refuse a first reading when the book has one that this panel has not shown."""
+        row = self._newest(self.weekend.book.read(TABLE[group]), key, group)
+        if row is not None:
+            raise ValueError(f"another window has saved the {group} of {key} meanwhile")
 
     def _about(self, key: str, group: str) -> dict[str, object]:
         """Return the columns of a new row beside the readings themselves."""
@@ -91,11 +147,10 @@ class Readings:
             return {"taken_at": taken_at, "tyre_id": key, "after_run": run_id}
         return {"taken_at": taken_at, "run_id": run_id, "corner": self._corner(key)}
 
-    def _in_book(self, key: str, group: str) -> pd.Series[Any] | None:
-        """Return the book's newest row of these readings, named by its row id, or None."""
+    def _newest(self, table: pd.DataFrame, key: str, group: str) -> pd.Series[Any] | None:
+        """Return a table's newest row of these readings, named by its row id, or None."""
         if self.run is None:
             return None
-        table = self.weekend.book.read(TABLE[group])
         if group == "tread":
             own = table[(table["after_run"] == self.run["run_id"]) & (table["tyre_id"] == key)]
         else:
@@ -113,3 +168,9 @@ class Readings:
 
     def _clock(self) -> str:
         return f"{self._now():%H:%M:%S}"
+
+
+def _as_text(value: float, digits: int) -> str:
+    """Return a reading with the decimals it was taken with, at least the instrument's."""
+    more = next((d for d in range(digits, 6) if abs(round(value, d) - value) < 1e-9), 6)
+    return number(value, more)

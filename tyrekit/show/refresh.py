@@ -26,7 +26,7 @@ def refreshed(state: State, weekend: Weekend) -> State:
     moved = fits.lap_time is not before.lap_time or fits.tread is not before.tread
     same = not moved and _same(state.weekend, weekend, ("tyres",))
     if not same or weekend.event != state.weekend.event or weekend.done != state.weekend.done:
-        found = planned(weekend, fits, state.what_if, state.rank, state.alternatives)
+        found = planned(weekend, fits, state.what_if, state.rank, state.plan_only)
         return replace(state, weekend=weekend, fits=fits, answer=found)
     notes = (*weekend.notes, *state.answer.notes[len(state.weekend.notes) :])
     found = replace(state.answer, weekend=weekend, fits=fits, notes=notes)
