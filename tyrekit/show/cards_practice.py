@@ -9,6 +9,7 @@ from tyrekit.show.cards_race import decision_card
 from tyrekit.show.lessons import narrowing
 from tyrekit.show.words import clock, degrees, html, number, percent, signed, span
 
+LARGE = "font-size: 18px; font-weight: bold"  # what the crew acts on
 NOTHING_RUN = (
     "<h2>What the last run taught</h2><p>Nothing has been run yet: everything still rests on"
     " beliefs, those of event.toml or the kit's own.</p>"
@@ -33,13 +34,14 @@ def runs_card(table: pd.DataFrame, plan: PracticePlan) -> str:
             f" {html('; '.join(plan.notes))}</div>"
         )
     rows = "".join(
-        f'<tr><td class="tk-number">{row["run"]}</td>'
-        f'<td class="tk-number">{number(row["start_min"], 0)} to {number(row["end_min"], 0)}</td>'
-        f"<td><b>{html(row['set_id'])}</b>"
+        f"<tr><td>{row['run']}</td>"
+        f"<td>{number(row['start_min'], 0)} to {number(row['end_min'], 0)}</td>"
+        f'<td><span class="tk-tyre" style="{LARGE}">{html(row["set_id"])}</span>'
         f'<div class="tk-muted tk-small">{number(row["age_laps"], 0)} laps at the start</div></td>'
-        f'<td class="tk-number"><b>{number(row["fuel_kg"])} kg</b>'
+        f'<td><span style="{LARGE}">{number(row["fuel_kg"])} kg</span>'
         f'<div class="tk-muted tk-small">{number(row["fuel_l"])} l</div></td>'
-        f'<td class="tk-number"><b>{row["laps"]}</b></td><td>{html(row["tells_apart"])}</td></tr>'
+        f'<td><span style="{LARGE}">{row["laps"]}</span></td>'
+        f"<td>{html(row['tells_apart'])}</td></tr>"
         for _, row in table.iterrows()
     )
     heads = ("run", "minutes", "tyres FL FR RL RR", "start fuel", "laps", "tells apart")
@@ -84,8 +86,7 @@ def alternatives_card(plan: PracticePlan, most: int = 4) -> str:
     if not len(plan.alternatives):
         return ""
     rows = "".join(
-        f"<tr><td>{html(row['runs'])}</td>"
-        f'<td class="tk-number">{number(row["after_sd_s"], 2)} s</td></tr>'
+        f"<tr><td>{html(row['runs'])}</td><td>{number(row['after_sd_s'], 2)} s</td></tr>"
         for _, row in plan.alternatives.head(most).iterrows()
     )
     return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from tyrekit.plan.race_plan import RacePlan
@@ -9,6 +10,8 @@ from tyrekit.show import race
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, signed, span
 
 CORNERS = ("FL", "FR", "RL", "RR")
+FUEL_ROWS = 8  # laps at which the fuel left is told
+TWO_OR_FOUR = "grid-template-columns: repeat(auto-fit, minmax(265px, 1fr))"  # cards in a line
 
 
 def blocked_card(plan: RacePlan) -> str:
@@ -25,7 +28,7 @@ def blocked_card(plan: RacePlan) -> str:
 def decision_cards(plan: RacePlan) -> str:
     """Return fuel, mass, tyres and stop as cards side by side."""
     cards = [_fuel(plan), _mass(plan), _tyres(plan), _stop(plan)]
-    return f'<div class="tk-cards">{"".join(cards)}</div>'
+    return f'<div class="tk-cards" style="{TWO_OR_FOUR}">{"".join(cards)}</div>'
 
 
 def why_no_stops(plan: RacePlan, has_stops: bool) -> str:
@@ -46,8 +49,7 @@ def replies_card(plan: RacePlan) -> str:
     if not len(table):
         return ""
     rows = "".join(
-        f'<tr><td class="tk-number">{_laps(row)}</td><td><b>{_reply(row)}</b></td>'
-        f"<td>{_gain(row)}</td></tr>"
+        f"<tr><td><b>{_laps(row)}</b></td><td><b>{_reply(row)}</b></td><td>{_gain(row)}</td></tr>"
         for _, row in table.iterrows()
     )
     return (
@@ -63,7 +65,7 @@ def plans_card(plan: RacePlan, most: int = 6) -> str:
     if not plan.stints.plans or not plan.race.most_stops:
         return ""
     rows = "".join(
-        f'<tr><td class="tk-number">{signed(row["difference_s"], 2)} s</td>'
+        f"<tr><td>{signed(row['difference_s'], 2)} s</td>"
         f"<td>{html(row['sets'])}</td><td>{html(row['stops']) or 'none'}</td>"
         f"<td>{_chance(row['chance_best'])}</td></tr>"
         for _, row in plan.stints.ranking.head(most).iterrows()
@@ -73,6 +75,28 @@ def plans_card(plan: RacePlan, most: int = 6) -> str:
         '<table class="tk-table"><thead><tr><th scope="col">costs</th>'
         '<th scope="col">tyres and their laps</th><th scope="col">stops, end of lap</th>'
         f'<th scope="col">best with chance</th></tr></thead><tbody>{rows}</tbody></table>'
+    )
+
+
+def fuel_left_card(plan: RacePlan) -> str:
+    """Return what should be and must be in the tank at a few laps."""
+    left = plan.fuel_left
+    if plan.status != "optimal" or not len(left):
+        return ""
+    few = left.iloc[np.unique(np.linspace(0, len(left) - 1, FUEL_ROWS).round().astype(int))]
+    rows = "".join(
+        f"<tr><td>{int(row['lap']) or 'the start'}</td><td>{number(row['fuel_kg'])} kg"
+        f' <span class="tk-muted tk-small">{span(row["lower_kg"], row["upper_kg"])}</span></td>'
+        f"<td><b>{number(row['least_kg'])} kg</b></td></tr>"
+        for _, row in few.iterrows()
+    )
+    heads = ("end of lap", "should be left, 90 %", "must be left")
+    cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
+    return (
+        f'<h2>Fuel in the tank</h2><table class="tk-table"><thead><tr>{cells}</tr></thead>'
+        f'<tbody>{rows}</tbody></table><p class="tk-muted tk-small">With less than must be left'
+        f" the chance of running short is above {one_in(plan.fuel.accepted_risk)}: save fuel or"
+        " come in.</p>"
     )
 
 
@@ -90,7 +114,7 @@ def caution_words(plan: RacePlan) -> str:
         return ""
     if not len(stops):
         return "stay out under every caution"
-    parts = [f"{_laps(row)}{_onto(row)}" for _, row in stops.iterrows()]
+    parts = [f"{_laps(row)} {_onto(row)}" for _, row in stops.iterrows()]
     return f"stop under a caution on lap {' or '.join(parts)}"
 
 
@@ -182,20 +206,19 @@ def _laps(row: pd.Series) -> str:
 
 
 def _onto(row: pd.Series) -> str:
-    return f" for {row['next_set']}" if known(row["next_set"]) else ""
+    return "tyres stay on" if row["next_set"] == row["set"] else f"for {row['next_set']}"
 
 
 def _reply(row: pd.Series) -> str:
     if row["reply"] != "stop":
         return "stay out"
-    planned = ", as planned" if row["planned"] else ""
-    return html(f"STOP for {row['next_set']}{planned}")
+    return html(f"STOP {_onto(row)}{', as planned' if row['planned'] else ''}")
 
 
 def _gain(row: pd.Series) -> str:
     low, high = float(row["low_s"]), float(row["high_s"])
     if not known(low):
-        return "must be made" if row["reply"] == "stop" else "cannot be made"
+        return "must be made"
     if low < 0 and high <= 0:
         return f"costs {_range(-high, -low)} s"
     return f"saves {_range(low, high)} s"

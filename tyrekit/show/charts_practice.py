@@ -22,7 +22,7 @@ def narrowing_chart(table: pd.DataFrame, title: str, width: int = WIDTH) -> Any:
     quantities = list(dict.fromkeys(table["quantity"]))
     rows = [_row(table[table["quantity"] == name], width) for name in quantities]
     return finish(
-        alt.vconcat(*rows, spacing=4),
+        alt.vconcat(*rows, spacing=12),
         title,
         "bars: 90 %, before over after; tick: expected; each line has a scale of its own",
     )
@@ -41,7 +41,7 @@ def _row(own: pd.DataFrame, width: int) -> Any:
         ]
     )
     x = alt.X("lower:Q", title=None, axis=axis,
-              scale=alt.Scale(zero=False, nice=True))  # fmt: skip
+              scale=_domain(own))  # fmt: skip
     head = alt.Title(
         text=f"{own['quantity'].iloc[0]}, {unit}", anchor="start", fontSize=13, color=INK, offset=2
     )
@@ -63,10 +63,17 @@ def _row(own: pd.DataFrame, width: int) -> Any:
     return layers.properties(width=width - 200, height=40, title=head)
 
 
+def _domain(own: pd.DataFrame) -> Any:
+    """Return a scale that holds both bars with a little room."""
+    low, high = float(own["lower"].min()), float(own["upper"].max())
+    room = 0.05 * (high - low)
+    return alt.Scale(domain=[low - room, high + room], nice=False, zero=False)
+
+
 def _digits(own: pd.DataFrame) -> int:
     """Return decimals that tell the ends of the shorter interval apart."""
     width = float((own["upper"] - own["lower"]).min())
-    for digits in range(5):
-        if width >= 10.0 ** (1 - digits):
+    for digits in range(1, 5):
+        if width * 10.0**digits >= 15.0:
             return digits
-    return 4
+    return 5

@@ -1,4 +1,4 @@
-"""Charts of one race: the stop window, replies to cautions, fuel left lap by lap."""
+"""Charts of one race: the stop window, replies to cautions."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import altair as alt
 import pandas as pd
 
 from tyrekit.show.style import ACCENT, BAND, INK, MUTED, PAPER, finish
-from tyrekit.show.words import number
 
 WIDTH = 560
 
@@ -22,11 +21,13 @@ def window_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     table = table[~table["another_stop"]]
     chosen = table[table["planned"]].assign(words=lambda t: [f"lap {lap}" for lap in t["lap"]])
     x = alt.X("lap:Q", title="stop at the end of lap", axis=_laps(), scale=scale)
-    y = alt.Y("lost_s:Q", title="seconds lost", axis=alt.Axis(tickCount=6))
+    y = alt.Y("lost_s:Q", title="seconds lost", axis=alt.Axis(tickCount=6), scale=_room(table))
     base = alt.Chart(table).encode(x=x)
     zero = alt.Chart(pd.DataFrame({"lost_s": [0.0]}))
     layers = (
-        base.mark_area(color=BAND, opacity=0.4).encode(y=alt.Y("lower_s:Q"), y2="upper_s:Q")
+        base.mark_area(color=BAND, opacity=0.4).encode(
+            y=alt.Y("lower_s:Q", scale=_room(table)), y2="upper_s:Q"
+        )
         + zero.mark_rule(color=MUTED, strokeDash=[4, 3]).encode(y="lost_s:Q")
         + base.mark_line(color=INK, strokeWidth=2).encode(y=y)
         + base.mark_point(color=INK, filled=True, size=30, opacity=1).encode(y=y)
@@ -34,8 +35,8 @@ def window_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
     said = "no caution coming, against the lap planned (dot); band: 90 %"
     if len(more):
-        cross = alt.Chart(more).mark_point(shape="cross", angle=45, color=INK, size=50, opacity=1)
-        layers = layers + cross.encode(x=x, y=alt.value(6))
+        cross = alt.Chart(more).mark_text(text="×", fontSize=18, color=INK)
+        layers = layers + cross.encode(x=x, y=alt.value(8))
         said += "; ×: one more stop needed"
     return finish(
         layers.properties(width=width, height=220),
@@ -79,36 +80,6 @@ def replies_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
 
 
-def fuel_left_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
-    """Draw `plan.fuel_left`: is there fuel enough to go on like this?"""
-    x = alt.X("lap:Q", title="at the end of lap", axis=_laps(), scale=_lap_scale(table))
-    base = alt.Chart(table).encode(x=x)
-    y_title = "fuel in the tank, kg"
-    last = table[table["lap"] == table["lap"].max()]
-    ends = pd.DataFrame(
-        {
-            "lap": [float(last["lap"].iloc[0])] * 2,
-            "kg": [float(last["fuel_kg"].iloc[0]), float(last["least_kg"].iloc[0])],
-            "words": [f"expected {number(last['fuel_kg'].iloc[0])}",
-                      f"least {number(last['least_kg'].iloc[0])}"],
-        }
-    )  # fmt: skip
-    text = alt.Chart(ends).mark_text(align="left", dx=6, fontSize=12, color=INK)
-    layers = (
-        base.mark_area(color=BAND, opacity=0.45).encode(
-            y=alt.Y("lower_kg:Q", title=y_title), y2="upper_kg:Q"
-        )
-        + base.mark_line(color=INK, strokeWidth=2).encode(y="fuel_kg:Q")
-        + base.mark_line(color=ACCENT, strokeWidth=2.4, strokeDash=[6, 3]).encode(y="least_kg:Q")
-        + text.encode(x="lap:Q", y="kg:Q", text="words:N")
-    )
-    return finish(
-        layers.properties(width=width, height=220),
-        "How much must be left at the end of a lap?",
-        "line and band: expected, 90 %; dashed: with less, the accepted risk is passed",
-    )
-
-
 def _chosen(chosen: pd.DataFrame, x: Any, y: Any) -> Any:
     """Return the planned lap as a dot with its words."""
     base = alt.Chart(chosen).encode(x=x, y=y)
@@ -124,6 +95,13 @@ def _laps(grid: bool = False) -> Any:
 def _lap_scale(table: pd.DataFrame, room: float = 0.5) -> Any:
     low, high = float(table["lap"].min()), float(table["lap"].max())
     return alt.Scale(domain=[low - room, high + room], nice=False)
+
+
+def _room(table: pd.DataFrame) -> Any:
+    """Return the scale of seconds lost: all of the band, with room for the words above."""
+    low, high = min(0.0, float(table["lower_s"].min())), float(table["upper_s"].max())
+    room = max(0.12 * (high - low), 0.2)
+    return alt.Scale(domain=[low - 0.4 * room, high + room], nice=False)
 
 
 def _span(table: pd.DataFrame) -> float:

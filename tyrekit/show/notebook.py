@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from tyrekit.errors import InputError
+from tyrekit.show.lab import no_weekend, shipped_notebooks
 
 if TYPE_CHECKING:
     from tyrekit.show.panels import Panel
@@ -68,28 +69,25 @@ def review_panel() -> Panel:
 def find_weekend(here: Path | None = None) -> Found:
     """Return the weekend a notebook belongs to.
 
-    The folder above the notebook when it holds event.toml, else the folder that
-    TYREKIT_WEEKEND names, else a copy of the invented demo in a temporary folder.
+    The folder above the notebook, or the notebook's own, when it holds event.toml; else the
+    folder that TYREKIT_WEEKEND names; for the kit's own notebooks where they are installed a copy
+    of the invented demo in a temporary folder.
 
     Raises
     ------
     InputError
-        TYREKIT_WEEKEND names a folder without event.toml.
+        None of these is a weekend; says what to do.
     """
-    here = here or Path.cwd()
-    if (here.parent / "event.toml").is_file():
-        return Found(here.parent, "")
+    here = (here or Path.cwd()).resolve()
+    for folder in (here.parent, here):
+        if (folder / "event.toml").is_file():
+            return Found(folder, "")
     named = os.environ.get("TYREKIT_WEEKEND")
-    if named is None:
+    if named is not None and (Path(named) / "event.toml").is_file():
+        return Found(Path(named), "")
+    if named is None and here == shipped_notebooks().resolve():
         return Found(demo_copy(), DEMO_NOTE)
-    if not (Path(named) / "event.toml").is_file():
-        raise InputError(
-            "this is not a weekend folder",
-            where=named,
-            rule="it needs an event.toml",
-            next_step=f"Make one with: tyrekit new {named}",
-        )
-    return Found(Path(named), "")
+    raise no_weekend(Path(named) if named is not None else here)
 
 
 def demo_copy() -> Path:

@@ -52,7 +52,7 @@ class PracticePanel(WeekendPanel):
         runs = lessons.run_names(self.state.weekend)
         self.run = w.Dropdown(
             options=[(words, id) for id, words in reversed(runs.items())] or [("no run yet", "")],
-            description="what it taught", style={"description_width": "initial"},
+            description="run", style={"description_width": "initial"},
             layout={"width": "auto"},
         )  # fmt: skip
         on_value(self.which, self.choose)

@@ -97,16 +97,22 @@ class RacePanel(WeekendPanel):
         words = [self.note, self.supposed if self.race.what_if.supposed else ""]
         self.head.value = cards.head_card(self.state.answer, " ".join(filter(None, words)))
         run = self.race.session in self.state.weekend.done
-        has_stops = event.session(self.race.session).stops is not None
+        session = event.session(self.race.session)
+        has_stops, starts = session.stops is not None, session.start
         self.said.value = f'<div class="tk-warn">{RUN_ALREADY}</div>' if run else ""
         self.plan.value = "".join(
             [
-                f"<h2>{html(plan.session)}</h2>", cards_race.blocked_card(plan),
+                f"<h2>{html(plan.session)}, {starts:%A %H:%M}</h2>", cards_race.blocked_card(plan),
                 cards_race.decision_cards(plan), cards_race.why_no_stops(plan, has_stops),
             ]
         )  # fmt: skip
         self.replies.value = cards_race.replies_card(plan)
-        self.others.value = cards_race.plans_card(plan) + cards_race.notes_card(plan)
+        self.others.value = "".join(
+            [
+                cards_race.plans_card(plan), cards_race.fuel_left_card(plan),
+                cards_race.notes_card(plan),
+            ]
+        )  # fmt: skip
         self.figures.show(figures(self.race))
 
     def _take(self, session: str) -> None:
@@ -179,7 +185,7 @@ def write_card(now: RaceState, folder: Path, made: datetime) -> Path:
 
 
 def figures(now: RaceState) -> list[Figure]:
-    """Return the charts of a race: fuel against risk, stop windows, cautions, fuel left."""
+    """Return the charts of a race: fuel against risk, stop windows, cautions."""
     plan = now.plan
     risk = plan.fuel.accepted_risk
     draw = partial(charts.fuel_chart, accepted_risk=risk, session=plan.session, width=WIDTH)
@@ -191,7 +197,4 @@ def figures(now: RaceState) -> list[Figure]:
         found.append(Figure(f"window {stop}", rows, window))
     replies = race.replies_grid(plan)
     found.append(Figure("replies", replies, partial(charts_race.replies_chart, width=WIDTH)))
-    if plan.status == "optimal":
-        left = partial(charts_race.fuel_left_chart, width=WIDTH)
-        found.append(Figure("fuel left", plan.fuel_left, left))
     return found

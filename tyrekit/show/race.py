@@ -21,8 +21,9 @@ from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import SEED, Answer, Fits, answer
 
 STINTS = ("stint", "set", "first_lap", "last_lap", "laps", "age_laps", "added_kg")
+MOST_ROWS = 6  # laps a set may have gone on that are shown
 ANOTHER_SHARE = 0.8  # of what a stop costs: a lap that loses more has brought one more
-REPLIES = ("first_lap", "last_lap", "reply", "planned", "next_set", "low_s", "high_s")
+REPLIES = ("first_lap", "last_lap", "reply", "planned", "set", "next_set", "low_s", "high_s")
 
 
 @dataclass(frozen=True)
@@ -159,13 +160,16 @@ def _window(plan: RacePlan) -> pd.DataFrame:
 def replies_table(plan: RacePlan) -> pd.DataFrame:
     """Return what to do under a caution as long as none has come, in ranges of laps.
 
-    Columns `REPLIES`: low_s and high_s are the seconds by which a stop beats staying out, NaN
+    Columns `REPLIES`: set is on the car, next_set would be after it (the same where tyres stay
+    on); low_s and high_s are the seconds by which a stop beats staying out, NaN
     where one must be made.
     """
     if plan.caution is None:
         return pd.DataFrame(columns=list(REPLIES))
     table = plan.caution.table
-    kind = table["reply"] + table["next_set"].astype(str) + table["planned"].astype(str)
+    table = table[table["stop_gain_s"] > -np.inf]  # a stop that cannot be made is no choice
+    names = ["reply", "set", "next_set", "planned"]
+    kind = table[names].astype(str).agg("\n".join, axis=1)
     runs = (kind != kind.shift()).cumsum()
     rows = []
     for _, part in table.groupby(runs):
@@ -174,32 +178,45 @@ def replies_table(plan: RacePlan) -> pd.DataFrame:
         rows.append(
             (
                 int(part["lap"].min()), int(part["lap"].max()), str(first["reply"]),
-                bool(first["planned"]), str(first["next_set"]), gains.min(), gains.max(),
+                bool(first["planned"]), str(first["set"]), str(first["next_set"]), gains.min(),
+                gains.max(),
             )
         )  # fmt: skip
     return pd.DataFrame(rows, columns=list(REPLIES))
 
 
-def replies_grid(plan: RacePlan) -> pd.DataFrame:
-    """Return the reply by lap and tyre age: `caution.grid` with `planned` and `since`.
+def replies_grid(plan: RacePlan, most: int = MOST_ROWS) -> pd.DataFrame:
+    """Return the reply by lap and tyre age: rows of `caution.grid` with `since` and `planned`.
 
-    `since` says in words how long those tyres have been on. Left out are cars that stopped and
-    kept their tyres where nothing else is gained by it.
+    `since` says in words how long the tyres have been on. Kept are the sets in the order planned,
+    each with the stops made that it is planned with, and of the laps it may have gone on at most
+    `most` a set.
     """
     if plan.caution is None:
-        return pd.DataFrame(columns=["lap", "set", "age_laps", "reply", "since"])
+        return pd.DataFrame(columns=["lap", "set", "age_laps", "reply", "since", "planned"])
     grid = plan.caution.grid
-    start = grid["set"] == plan.caution.start_set
-    if not plan.race.refuel:
-        grid = grid[~start | (grid["stops"] == 0)]
+    planned = list(dict.fromkeys(stints_followed(plan)["set"]))
+    made = grid["set"].map({name: stops for stops, name in enumerate(planned)})
+    grid = grid[grid["stops"] == made]
     age_laps = {one.name: one.age_laps for one in plan.stints.sets}
-    at_start = np.where(grid["set"] == plan.caution.start_set, plan.race.formation_laps, 0)
-    since = grid["lap"] - grid["age_laps"] + grid["set"].map(age_laps) + at_start
-    on = ["from the start" if at <= 0 else f"from lap {at + 1:.0f}" for at in since]
+    at_start = np.where(grid["set"] == planned[0], plan.race.formation_laps, 0)
+    on = (grid["lap"] - grid["age_laps"] + grid["set"].map(age_laps) + at_start).astype(int)
+    grid = grid[_thinned(grid["set"], on, most)]
+    words = ["from the start" if lap <= 0 else f"from lap {lap + 1}" for lap in on[grid.index]]
     path = plan.caution.table.set_index(["lap", "set", "age_laps"])["planned"]
     keys = pd.MultiIndex.from_frame(grid[["lap", "set", "age_laps"]])
-    planned = path.reindex(keys).fillna(False).to_numpy(dtype=bool)
-    return grid.assign(since=on, planned=planned).reset_index(drop=True)
+    stops = path.reindex(keys).eq(True).to_numpy(dtype=bool)
+    return grid.assign(since=words, planned=stops).reset_index(drop=True)
+
+
+def _thinned(sets: pd.Series, on: pd.Series, most: int) -> pd.Series:
+    """Return which rows to keep so that a set has at most so many laps it may have gone on."""
+    keep = pd.Series(False, index=on.index)
+    for _, laps in on.groupby(sets):
+        every = np.unique(laps)
+        few = every[np.unique(np.linspace(0, len(every) - 1, most).round().astype(int))]
+        keep |= laps.isin(few).reindex(on.index, fill_value=False)
+    return keep
 
 
 def fuel_risk(plan: RacePlan) -> pd.DataFrame:
