@@ -8,9 +8,11 @@ from datetime import datetime
 from functools import partial
 from math import inf
 from pathlib import Path
+from threading import RLock
 from typing import Any, ClassVar
 
 import ipywidgets as w
+import pandas as pd
 
 from tyrekit.plan.allocation import each_alternative, explained
 from tyrekit.plan.clash import QUESTIONS
@@ -53,6 +55,8 @@ class WeekendPlanPanel(WeekendPanel):
         self.others, self.rain, self.worth = w.HTML(), w.HTML(), w.HTML()
         self.ran, self.cold = w.HTML(), w.HTML()
         self.before_s: float | None = None
+        # Clicks come in a thread of their own, the look at the book in the kernel's.
+        self.turn = RLock()
         self.meanwhile = Meanwhile(self._quietly)
         if self.attempt(self._open):
             self.draw()
@@ -80,28 +84,31 @@ class WeekendPlanPanel(WeekendPanel):
 
     def lock(self, session: str, corner: str, tyre_id: str) -> None:
         """Lock a tyre to a place in the book, or with "" set it free, and plan the rest again."""
-        if self.state is None or self.held:
+        if self.state is None:
             return
-        book = self.state.weekend.book
-        where = f"{session} {corner}"
-        words = f"{where} locked to {tyre_id}" if tyre_id else f"{where} set free"
-        if self.attempt(lambda: save_lock(book, session, corner, tyre_id, WHO), "saving"):
-            self._relock(f"{words}, saved {datetime.now():%H:%M:%S}")
-        else:
-            self._draw_grid()
+        words = f"{session} {corner} {f'locked to {tyre_id}' if tyre_id else 'set free'}"
+        with self.turn:
+            book = self.state.weekend.book
+            if self.held:  # the grid is being drawn: no click
+                return
+            if self.attempt(lambda: save_lock(book, session, corner, tyre_id, WHO), "saving"):
+                self._relock(f"{words}, saved {datetime.now():%H:%M:%S}")
+            else:
+                self._draw_grid()
 
     def undo(self) -> None:
         """Take the last lock back, unless something else was typed into the book after it."""
         if self.state is None:
             return
-        book = self.state.weekend.book
-        last = book.last_typed()
-        if "locks" not in last:
-            what = f"the last entry in the book is of {', '.join(last)}" if last else "no lock is"
-            more = ": undo that in its own notebook first" if last else " in the book"
-            self.said.value = html(f"{what}{more}")
-        elif self.attempt(lambda: self._take_back()):
-            self._relock(f"the last lock is taken back, saved {datetime.now():%H:%M:%S}")
+        with self.turn:
+            last = self.state.weekend.book.last_typed()
+            if not last:
+                self.said.value = "no lock is in the book"
+            elif last != ("locks",):
+                words = f"the last entry in the book is in {', '.join(last)}, not a lock"
+                self.said.value = html(f"{words}: undo it where it was typed")
+            elif self.attempt(self._take_back):
+                self._relock(f"the last lock is taken back, saved {datetime.now():%H:%M:%S}")
 
     def _take_back(self) -> None:
         assert self.state is not None
@@ -109,14 +116,21 @@ class WeekendPlanPanel(WeekendPanel):
 
     def look(self) -> None:
         """See whether another window has written into the book, and follow it."""
-        if self.state is None or self.state.weekend.book.latest_save() == self.seen:
+        if self.state is None or not self.turn.acquire(blocking=False):
             return
-        now = self.state.weekend.book.tables()
+        try:
+            if self.state.weekend.book.latest_save() != self.seen:
+                self._follow(self.state.weekend.book.tables())
+        finally:
+            self.turn.release()
+
+    def _follow(self, now: dict[str, pd.DataFrame]) -> None:
+        """Plan with what another window has written; fit again unless it is locks only."""
         changed = [name for name, table in now.items() if not table.equals(self.tables[name])]
-        if changed == ["locks"]:
-            self._relock("locks changed in another window")
-        elif self.attempt(lambda: self._reread(), "the book has changed: fitting again"):
-            self.said.value = html(f"another window changed {', '.join(changed) or 'nothing'}")
+        if changed in ([], ["locks"]):
+            self._relock("locks changed in another window" if changed else "")
+        elif self.attempt(self._reread, "the book has changed: fitting again"):
+            self.said.value = html(f"another window changed {', '.join(changed)}: fitted again")
             self.draw()
 
     def _reread(self) -> None:
@@ -138,9 +152,15 @@ class WeekendPlanPanel(WeekendPanel):
 
     def change(self, **change: Any) -> None:
         """Suppose something else and plan again."""
-        if not self.held:
-            self._remember()
-            super().change(**change)
+        with self.turn:
+            if not self.held:
+                self._remember()
+                super().change(**change)
+
+    def price(self) -> None:
+        """Work out what other tyres and limits would be worth, a step at a time."""
+        with self.turn:
+            self.meanwhile.start(self._worth())
 
     def _remember(self) -> None:
         """Remember the cost before a change."""
@@ -180,15 +200,16 @@ class WeekendPlanPanel(WeekendPanel):
         undo = w.Button(description="Undo the last lock")
         undo.on_click(lambda _: self.undo())
         self.ask = w.Button(description="What would help?")
-        self.ask.on_click(lambda _: self.meanwhile.start(self._worth()))
+        self.ask.on_click(lambda _: self.price())
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), self._controls(), self.cold])
         supposed.add_class("tk-controls")
-        helped = w.VBox([w.HTML("<h2>What would another tyre or limit be worth?</h2>"), self.ask])
+        head = w.HTML("<h2>What would another tyre or limit be worth?</h2>")
+        self.help = w.VBox([head, row([self.ask]), self.worth])
         if self.state.weekend.next_session is None:
             return [self.head, self.cost, self.ran, self.figures, self.doubts]
         return [
             self.head, self.cost, self.clash, self.grid, row([undo, self.said, self.working]),
-            supposed, self.rain, self.others, helped, self.worth, w.HTML("<h2>Why</h2>"),
+            supposed, self.rain, self.others, self.help, w.HTML("<h2>Why</h2>"),
             self.figures, self.ran, self.doubts,
         ]  # fmt: skip
 
@@ -220,6 +241,7 @@ class WeekendPlanPanel(WeekendPanel):
         answer = self.state.answer
         self.cost.value = plan_cards.cost_card(answer, self.before_s)
         self.clash.value = plan_cards.clash_card(answer)
+        self.help.layout.display = "" if len(answer.allocation.table) else "none"
         self._draw_grid()
         self.others.value = self.rain.value = self.worth.value = ""
         self.meanwhile.start(self._rest())
@@ -281,11 +303,12 @@ class WeekendPlanPanel(WeekendPanel):
 
     def _quietly(self, work: Any) -> bool:
         """Run a step without wiping away what an earlier failure said."""
-        said = self.problem.value
-        went_well = self.attempt(work)
-        if went_well and said:
-            self.problem.value = said
-        return went_well
+        with self.turn:
+            said = self.problem.value
+            went_well = self.attempt(work)
+            if went_well and said:
+                self.problem.value = said
+            return went_well
 
 
 def figures(state: State) -> list[Figure]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import pandas as pd
 
 from tyrekit.plan.allocation import AllocationPlan
@@ -31,9 +33,8 @@ def cost_card(answer: Answer, before_s: float | None = None) -> str:
     if not len(plan.table):
         return f"<p>{html(_why_nothing(answer))}</p>"
     change = ""
-    if before_s is not None and pd.notna(before_s):
-        apart_s = plan.cost_s - before_s
-        said = "no slower" if abs(apart_s) < LEAST_S else f"{signed(apart_s, 2)} s"
+    if before_s is not None and abs(plan.cost_s - before_s) >= LEAST_S:
+        said = f"{signed(plan.cost_s - before_s, 2)} s"
         change = f' <b id="tk-change">{said}</b> by the last change;'
     return (
         f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
@@ -64,6 +65,7 @@ def clash_card(answer: Answer) -> str:
     many = "The smallest changes; any one of them would do:"
     more = f"<p>{many if len(plan.repairs) > 1 else one}</p><ul>{repairs}</ul>" if repairs else ""
     notes = "".join(f"<p>{html(note)}</p>" for note in plan.notes if "cut short" in note)
+    more += _fixed(plan.repairs)
     return f'<div class="tk-warn" role="alert"><b>{head}.</b>{clash}{more}{notes}</div>'
 
 
@@ -72,12 +74,24 @@ def _repair(words: str) -> str:
     parts = []
     for part in words.split("; and "):
         kind, _, rest = part.partition(": ")
-        rest = rest.replace(" → ", ", to ")
-        if kind == "drop" and rest.startswith("the lock of "):
-            parts.append(f"set free {rest}")
+        if rest.startswith("the lock of "):
+            parts.append(f"take away {rest}")
+        elif kind == "ease":
+            parts.append(f"ease {_quoted(rest)}")
         else:
-            parts.append(f"{'ease' if kind == 'ease' else 'do without'}: {rest}")
+            parts.append(f"do without {_quoted(rest)}")
     return ", and ".join(parts)
+
+
+def _quoted(words: str) -> str:
+    """Return a limit, or a limit and what it is eased to, in quotes."""
+    return " to ".join(f"“{limit}”" for limit in words.split(" → "))
+
+
+def _fixed(changes: Collection[object]) -> str:
+    """Return the reminder that goes with every list of limits one could do without."""
+    words = "Regulations and the tyre supplier's limits stand; change only what is yours to change."
+    return f'<p class="tk-muted tk-small">{words}</p>' if len(changes) else ""
 
 
 def agreement_card(plan: AllocationPlan) -> str:
@@ -163,6 +177,7 @@ def worth_card(worth: pd.DataFrame) -> str:
     )
     others = [_change(row) for _, row in worth.iterrows() if row["worth_s"] < LEAST_S]
     unknown = [_change(row) for _, row in worth.iterrows() if not known(row["worth_s"])]
+    table += _fixed(helps)
     return table + _folded("No gain from", others) + _folded("Too large to work out", unknown)
 
 
@@ -170,8 +185,11 @@ def _change(row: pd.Series) -> str:
     """Return a change asked about as people say it."""
     words = str(row["change"])
     if row["kind"] == "step":
-        return words.replace(" → ", ", eased to: ")
-    return words.replace("without: ", "without ") if row["kind"] == "dropped" else words
+        return f"ease {_quoted(words)}"
+    if row["kind"] == "dropped":
+        rest = words.removeprefix("without: ")
+        return f"without {rest if rest.startswith('the lock of ') else _quoted(rest)}"
+    return words
 
 
 def _at_least(row: pd.Series) -> str:

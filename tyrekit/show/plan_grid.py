@@ -19,7 +19,7 @@ from tyrekit.show.what_if import State
 from tyrekit.show.words import html, number
 
 HEADS = ("session", "laps", "value", "weather", *CORNERS)
-COLUMNS = "minmax(44px, 82px) 58px 58px minmax(84px, 100px) repeat(4, minmax(0, 1fr))"
+COLUMNS = "minmax(48px, 8%) 52px 52px minmax(82px, 9%) repeat(4, minmax(0, 1fr))"
 DRY, WET, DOUBTFUL = "dry", "wet", "may rain"
 Place = tuple[str, str]  # session, corner
 
@@ -55,7 +55,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         coming = weekend.event.sessions_after(weekend.done)
         heads = [w.HTML(f'<span class="tk-muted tk-small">{h}</span>') for h in HEADS]
         parts = [*heads, *(part for session in coming for part in self._row(session))]
-        layout = {"grid_template_columns": COLUMNS, "grid_gap": "8px 8px", "width": "100%"}
+        layout = {"grid_template_columns": COLUMNS, "grid_gap": "8px 6px", "width": "100%"}
         super().__init__(parts if coming else [], layout=layout)
         self.add_class("tk-grid")
 
@@ -79,15 +79,19 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
             if place in locked:
                 free = "set free"
             elif place in owner:
-                words += " locked in event.toml"
+                words += "<b>locked in event.toml</b>"
             _offer(box, [(free, ""), *[(f"{t} locked", t) for t in tyres]], locked.get(place, ""))
             (box.add_class if place in locked else box.remove_class)("tk-locked")
             self.basis[place].value = f'<span class="tk-muted tk-small">{words}</span>'
         self.planned = {place: str(cell["tyre_id"]) for place, cell in cells.items()}
         lost = session_loss_table(answer).set_index("session")["expected_loss_s"]
         for id, name in self.name.items():
-            loses = f"<br>loses {number(lost[id])} s" if id in lost else ""
-            name.value = f'<b>{html(id)}</b><span class="tk-muted tk-small">{loses}</span>'
+            loses = f"loses {number(lost[id])} s" if id in lost else ""
+            coming = state.weekend.next_session
+            accent = ' class="tk-tyre"' if coming is not None and id == coming.id else ""
+            name.value = (
+                f'<b{accent}>{html(id)}</b><br><span class="tk-muted tk-small">{loses}</span>'
+            )
 
     def back(self, state: State) -> None:
         """Put every supposition back to the event's own value."""
@@ -178,11 +182,11 @@ def _basis(cell: Mapping[str, Any] | pd.Series | None, later: str, before: str) 
     """Return what stands under a tyre: age, thinnest place at the end, loss, what has changed."""
     if cell is None:
         return ""
-    lost_s = number(cell["expected_loss_s"])
     words = [
-        f"{number(cell['age_laps'], 0)} laps, loses {lost_s} s",
-        f"ends at {number(cell['tread_end_low_mm'])} mm",
+        f"{number(cell['age_laps'], 0)} laps old,",
+        f"loses {number(cell['expected_loss_s'])} s,",
+        f"ends {number(cell['tread_end_low_mm'])} mm",
     ]
     words += [html(f"then {later}")] if later else []
     words += [f"<b>was {html(before)}</b>"] if before and before != cell["tyre_id"] else []
-    return "<br>".join(words)
+    return " ".join(f'<span class="tk-whole">{part}</span>' for part in words) + " "
