@@ -46,8 +46,11 @@ def build_parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     _add(commands, "review", review, "say what the weekend taught, write the review and beliefs")
     _add(commands, "check", check, "say what is wrong or doubtful in the data")
-    _add(commands, "new", new, "make a commented empty weekend")
-    _add(commands, "import", take_in, "take book/*.csv files changed since into the book")
+    _add_new(commands)
+    taking = _add(commands, "import", take_in, "take a spreadsheet or changed book/*.csv files in")
+    taking.add_argument("source", type=Path, nargs="?", help=(
+        "an XLSX file, a CSV file named after a table, or a folder of those; by default the"
+        " weekend's own book/*.csv"))  # fmt: skip
     mapping = commands.add_parser("map", help=(words := "propose [log] for an unknown logger file"))
     mapping.description = words
     mapping.add_argument("place", type=Path, help="a logger's file, or the weekend's folder")
@@ -59,14 +62,30 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_new(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "make a weekend's folder, asking for what it needs most"
+    making = _add(commands, "new", new, words, default=None)
+    making.add_argument("--from", dest="source", type=Path, metavar="FILE", help=(
+        "start from a spreadsheet: XLSX, a CSV file named after a table, or a folder of those"
+    ))  # fmt: skip
+    making.add_argument(
+        "--yes", action="store_true", help="ask nothing, keep the template's values"
+    )
+    making.add_argument(
+        "--spreadsheet", type=Path, metavar="FILE.xlsx", help="only write an empty spreadsheet"
+    )
+
+
 def _add(
     commands: argparse._SubParsersAction[argparse.ArgumentParser],
     name: str,
     run: Callable[[argparse.Namespace], int],
     words: str,
+    default: Path | None = Path(),
 ) -> argparse.ArgumentParser:
     command = commands.add_parser(name, help=words, description=words)
-    command.add_argument("folder", type=Path, help="the weekend's folder")
+    place = "the weekend's folder, by default this one" if default else "the folder to make"
+    command.add_argument("folder", type=Path, nargs="?", default=default, help=place)
     command.set_defaults(run=run)
     return command
 
@@ -136,21 +155,48 @@ def check(arguments: argparse.Namespace) -> int:
 
 
 def new(arguments: argparse.Namespace) -> int:
-    """Make a commented empty weekend and say what to fill in."""
+    """Make a weekend's folder, after a few questions on a terminal, and say what comes next."""
+    from tyrekit.record.event_text import event_text_from, template
+    from tyrekit.record.table_files import find_tables
     from tyrekit.record.template import new_weekend
+    from tyrekit.record.workbook_template import write_spreadsheet
+    from tyrekit.show.questions import asked_event
 
-    folder = new_weekend(arguments.folder)
-    print(f"Made {folder}. Fill in event.toml and book/tyres.csv, put logs into logs/, then run:")
-    print(f"  tyrekit report {folder}")
+    if arguments.spreadsheet is not None:
+        print(f"Made {write_spreadsheet(arguments.spreadsheet)}. Fill it in, then run:")
+        print(f"  tyrekit new FOLDER --from {arguments.spreadsheet}")
+        return 0
+    if arguments.folder is None:
+        raise InputError("a folder is missing", next_step="Say which: tyrekit new FOLDER")
+    text, found = template(), None
+    said: tuple[str, ...] = ()
+    if arguments.source is not None:
+        found = find_tables(arguments.source)
+        text, assumed = event_text_from(found, text)
+        said = (*found.notes, *assumed)
+    if sys.stdin.isatty() and sys.stdout.isatty() and not arguments.yes:
+        text = asked_event(text, input, print)
+    folder = new_weekend(arguments.folder, event_text=text, found=found)
+    print("\n".join([f"Made {folder}.", *(f"note: {words}" for words in said)]))
+    print("Next: go through event.toml from top to bottom; every value is explained there.")
+    print(f"Then book/tyres.csv{' (filled)' if found else ''}, logs into logs/, and run:")
+    print(f"  tyrekit check {folder}\n  tyrekit report {folder}\n  tyrekit lab {folder}")
     return 0
 
 
 def take_in(arguments: argparse.Namespace) -> int:
-    """Take rows of book/*.csv changed since the first opening into the book, and say which."""
+    """Take rows of a spreadsheet, or of book/*.csv changed since, into the book."""
+    from tyrekit.record.table_files import find_tables
+    from tyrekit.record.table_intake import take_in as take_in_tables
     from tyrekit.record.weekend import Weekend
 
-    weekend = Weekend.open(arguments.folder)
-    said = weekend.import_csv(getpass.getuser())
+    who = getpass.getuser()
+    if arguments.source is None:
+        said = Weekend.open(arguments.folder).import_csv(who)
+    else:
+        found = find_tables(arguments.source)
+        book = Weekend.open(arguments.folder).book
+        said = [*(f"note: {words}" for words in found.notes), *take_in_tables(book, found, who)]
     print("\n".join(said) or "Nothing has changed: the book already holds every row.")
     return 0
 

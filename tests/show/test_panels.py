@@ -247,10 +247,21 @@ def test_a_notebook_finds_its_weekend(tmp_path, monkeypatch):
         notebook.find_weekend(tmp_path)
 
 
-def test_without_a_weekend_the_demo_is_copied_and_said(tmp_path, monkeypatch):
+def test_a_notebook_elsewhere_says_what_to_do(tmp_path, monkeypatch):
+    """The first cell shows the words and the exact command; no demo in place of one's own data."""
+    monkeypatch.delenv("TYREKIT_WEEKEND", raising=False)
+    (tmp_path / "1_next_session.ipynb").touch()
+    monkeypatch.chdir(tmp_path)
+    for panel in (notebook.next_session_panel(), notebook.weekend_plan_panel()):
+        assert "not a weekend folder" in panel.problem.value
+        assert f"tyrekit new {tmp_path / 'my-weekend'}" in panel.problem.value
+        assert f"tyrekit lab {tmp_path / 'my-weekend'}" in panel.problem.value
+
+
+def test_the_kits_own_notebooks_show_a_copy_of_the_demo_and_say_so(tmp_path, monkeypatch):
     monkeypatch.delenv("TYREKIT_WEEKEND", raising=False)
     monkeypatch.setattr(notebook.tempfile, "mkdtemp", lambda prefix: str(tmp_path))
-    found = notebook.find_weekend(tmp_path)
+    found = notebook.find_weekend(notebook.shipped_notebooks())
     assert found.folder.parent == tmp_path
     assert (found.folder / "event.toml").is_file()
     assert "invented demo" in found.note

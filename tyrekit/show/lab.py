@@ -10,6 +10,7 @@ import atexit
 import hashlib
 import json
 import os
+import shlex
 import shutil
 import tempfile
 from collections.abc import Sequence
@@ -84,12 +85,7 @@ def launch(folder: Path, extra_args: Sequence[str] = ()) -> None:
         Options for JupyterLab, such as ``--no-browser`` or ``--ServerApp.port=8899``.
     """
     if not (folder / "event.toml").is_file():
-        raise InputError(
-            "this is not a weekend folder",
-            where=str(folder),
-            rule="it needs an event.toml",
-            next_step=f"Make one with: tyrekit new {folder}",
-        )
+        raise no_weekend(folder)
     for text in copy_notebooks(folder):
         print(text)
     state = Path(tempfile.mkdtemp(prefix="tyrekit-lab-"))
@@ -102,6 +98,20 @@ def launch(folder: Path, extra_args: Sequence[str] = ()) -> None:
     from jupyterlab.labapp import LabApp
 
     LabApp.launch_instance(lab_arguments(folder, state, extra_args))
+
+
+def no_weekend(folder: Path) -> InputError:
+    """Return the error for a folder that is no weekend, with the exact commands to make one."""
+    kept = folder.is_dir() and any(folder.iterdir())
+    new = shlex.quote(str(folder / "my-weekend" if kept else folder))
+    return InputError(
+        "this is not a weekend folder: there is no event.toml in it",
+        where=str(folder.resolve()),
+        next_step=(
+            f"To make a weekend and open it:\n    tyrekit new {new}\n    tyrekit lab {new}\n"
+            "To open one you have:\n    tyrekit lab FOLDER"
+        ),
+    )
 
 
 def lab_arguments(folder: Path, state: Path, extra_args: Sequence[str]) -> list[str]:
