@@ -75,7 +75,7 @@ def driver_table(laps: pd.DataFrame, result: LapTimeEstimates, level: float = 0.
 
 def drop_off_rows(stints: pd.DataFrame) -> pd.DataFrame:
     """Return one row per driver and session for the driving fit: the drop-off and its error."""
-    told = stints[np.isfinite(stints["drop_off_ms_per_lap_se"])]
+    told = stints[stints["drop_off_ms_per_lap_se"].notna()]
     weight = 1 / np.square(told["drop_off_ms_per_lap_se"])
     table = told[["session", "driver"]].assign(w=weight, wx=weight * told["drop_off_ms_per_lap"])
     summed = table.groupby(["session", "driver"], sort=False).sum()

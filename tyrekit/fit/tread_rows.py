@@ -70,13 +70,17 @@ def with_running(readings: pd.DataFrame, laps: pd.DataFrame) -> pd.DataFrame:
         work = laps.get(f"work_{at}_mj", pd.Series(np.nan, index=laps.index))
         parts.append(part.assign(slow=laps["kind"] != "timed", work_mj=work.astype(float)))
     run = pd.concat(parts, ignore_index=True)
+    each = {
+        tyre_id: own[["age_laps", "slow", "work_mj"]].to_numpy(dtype=np.float64)
+        for tyre_id, own in run.groupby("tyre_id", sort=False)
+    }
     slow, work_mj = [], []
     for tyre_id, age in zip(readings["tyre_id"].astype(str), readings["age_laps"], strict=True):
-        before = run[(run["tyre_id"] == tyre_id) & (run["age_laps"] < age)]
-        slow.append(float(before["slow"].sum()))
-        first_age = run.loc[run["tyre_id"] == tyre_id, "age_laps"].min()
-        whole = before.empty or len(before) == age - first_age
-        work_mj.append(float(before["work_mj"].sum(skipna=False)) if whole else np.nan)
+        own = each.get(tyre_id, np.zeros((0, 3)))
+        before = own[own[:, 0] < age]
+        slow.append(float(before[:, 1].sum()))
+        whole = not len(before) or len(before) == age - np.nanmin(own[:, 0])
+        work_mj.append(float(before[:, 2].sum()) if whole else np.nan)
     return readings.assign(slow_laps=slow, work_mj=work_mj)
 
 

@@ -80,7 +80,7 @@ def track_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int
     return finish(
         layers.properties(width=width, height=max(160, round(width * spans[1] / spans[0]))),
         f"Where on the track is the {FULL[corner]} used?",
-        "dark and thick: hard; numbers: the three stretches with most work; north is up",
+        "thick and strong: hard; numbers: the three stretches with most work; north is up",
     )
 
 
@@ -95,7 +95,7 @@ def profile_table(profile: pd.DataFrame) -> pd.DataFrame:
 
 
 def profile_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int = WIDTH) -> Any:
-    """Draw `profile_table`, a row per corner on one scale; the chosen corner is dark."""
+    """Draw `profile_table`, a row per corner on one scale; the chosen corner is strong."""
     top = float(table["work_j_per_m"].quantile(0.998)) * 1.05
     end = float(table["distance_m"].max())
     own = _numbered(uses, corner)
@@ -126,7 +126,7 @@ def profile_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: i
     return finish(
         alt.vconcat(*rows, spacing=14),
         "How hard does each tyre work along the lap?",
-        f"sliding work, J per metre, mean of the laps at pace; dark: the {FULL[corner]}",
+        f"sliding work, J per metre, mean of the laps at pace; strong: the {FULL[corner]}",
     )
 
 

@@ -25,7 +25,6 @@ CAUSE_COLUMNS = ("cause", "what", "mean_pct", "lower_pct", "upper_pct", "told", 
 FINDING_COLUMNS = ("finding", "value", "lower", "upper", "unit", "rests_on")
 OPEN_COLUMNS = ("question", "settle")
 MOST = 3
-NUMBERS = ("mean", "lower", "upper")
 FULL = {"FL": "left front", "FR": "right front", "RL": "left rear", "RR": "right rear"}
 CORNERS = tuple(FULL)
 OLD_LAPS = 15.0
@@ -35,6 +34,10 @@ ASKED = {
     "tyre": "one tyre wears unlike the others",
     "driving": "the way it was driven wore the tyres more",
 }
+READ = (
+    "Read every tyre, three places each, before and after each run, and log throttle, brake and"
+    " steering."
+)
 LEAST_SHARE = 0.5  # of what is claimed must come from data, not belief
 
 
@@ -61,7 +64,8 @@ def cause_table(tread: TreadResults, style: StyleResults, level: float = 0.9) ->
     level : float
         Of the intervals.
     """
-    rows = [_corner_cause(tread, level), *_offset_causes(tread, level), *_driving_causes(style)]
+    rows = [] if tread.n_rows == 0 else [_corner_cause(tread, level), *_offset_causes(tread, level)]
+    rows += _driving_causes(style)
     return pd.DataFrame(rows, columns=list(CAUSE_COLUMNS)).astype({"told": bool})
 
 
@@ -81,36 +85,45 @@ def open_questions(
     causes: pd.DataFrame, drop_off: StyleResults, drivers: pd.DataFrame
 ) -> pd.DataFrame:
     """Return what cannot be told and what would settle it: `OPEN_COLUMNS`."""
-    rows = []
-    for cause, own in causes[~causes["told"]].groupby("cause", sort=False):
-        if causes.loc[causes["cause"] == cause, "told"].any():
-            continue
-        largest = own.iloc[int(own["mean_pct"].abs().argmax())]
-        words = f"Whether {ASKED[str(cause)]} cannot be told: largest is {largest['what']},"
-        words += f" {signed(largest['mean_pct'])} % of wear"
-        words += f" ({span(largest['lower_pct'], largest['upper_pct'])})"
-        rows.append((words, largest["settle"]))
-    if not (causes["cause"] == "driving").any():
-        rows.append(
-            ("Whether the driving wore the tyres cannot be told: too few runs with readings",
-             "Read the tread before and after each driver's run, and log throttle, brake and"
-             " steering.")
-        )  # fmt: skip
-    if len(drop_off.effects) and not drop_off.found:
-        weakest = drop_off.effects.iloc[int(drop_off.effects["mean"].abs().argmax())]
-        rows.append(
-            ("Whether the driving made lap times fall off cannot be told: largest"
-             f" {plain(str(weakest.name))}, {signed(weakest['mean'])} ms per lap"
-             f" ({span(weakest['lower'], weakest['upper'])})", in_words(weakest["settle"]))
-        )  # fmt: skip
+    rows = [*_open_causes(causes), *_open_drop_off(drop_off), *_open_drivers(drivers)]
+    return pd.DataFrame(rows, columns=list(OPEN_COLUMNS))
+
+
+def _open_causes(causes: pd.DataFrame) -> Iterator[tuple[str, str]]:
+    """Give the causes of which nothing is told, each with the largest of its kind."""
+    if not len(causes):
+        yield "What wore the tyres cannot be told: too few readings of the tread", READ
+        return
+    for cause, asked in ASKED.items():
+        own = causes[causes["cause"] == cause]
+        if not len(own):
+            yield f"Whether {asked} cannot be told: too few readings of the tread", READ
+        elif not own["told"].any():
+            largest = own.iloc[int(own["mean_pct"].abs().argmax())]
+            words = f"largest is {largest['what']}, {signed(largest['mean_pct'])} % of wear"
+            ends = span(largest["lower_pct"], largest["upper_pct"])
+            yield f"Whether {asked} cannot be told: {words} ({ends})", str(largest["settle"])
+
+
+def _open_drop_off(drop_off: StyleResults) -> Iterator[tuple[str, str]]:
+    asked = "Whether the driving made lap times fall off cannot be told:"
+    if drop_off.n_rows == 0:
+        yield f"{asked} too few runs of four clean laps", "Log long runs by both drivers."
+    elif not drop_off.found:
+        largest = drop_off.effects.iloc[int(drop_off.effects["mean"].abs().argmax())]
+        words = f"largest is {plain(str(largest.name))}, {signed(largest['mean'])} ms per lap"
+        ends = span(largest["lower"], largest["upper"])
+        yield f"{asked} {words} ({ends})", in_words(largest["settle"])
+
+
+def _open_drivers(drivers: pd.DataFrame) -> Iterator[tuple[str, str]]:
     for row in drivers.to_dict("records"):
         if row["lower_s"] <= 0 <= row["upper_s"]:
-            rows.append(
-                (f"Which of {row['driver']} and {row['other']} is faster on equal tyres and fuel"
-                 f" cannot be told: {span(row['lower_s'], row['upper_s'], 2)} s",
-                 "Both in one session, on tyres of like age.")
-            )  # fmt: skip
-    return pd.DataFrame(rows, columns=list(OPEN_COLUMNS))
+            yield (
+                f"Which of {row['driver']} and {row['other']} is faster on equal tyres and fuel"
+                f" cannot be told: {span(row['lower_s'], row['upper_s'], 2)} s",
+                "Both in one session, on tyres of like age.",
+            )
 
 
 def _corner_cause(tread: TreadResults, level: float) -> tuple[object, ...]:
@@ -123,7 +136,7 @@ def _corner_cause(tread: TreadResults, level: float) -> tuple[object, ...]:
     sd = math.sqrt(float(slope @ tread.cov.to_numpy(dtype=np.float64) @ slope))
     pct = 100 * (ratio - 1)
     reach = 100 * sd * t_quantile(1 - (1 - level) / 2 / len(CORNERS), tread.df)
-    told = pct - reach > 0 and tread.n_rows > 0
+    told = pct - reach > 0
     return (
         "circuit and set-up", CORNERS[first], pct, pct - reach, pct + reach, told,
         f"{tread.n_rows} tread readings of {len(tread.tyres)} tyres"
@@ -198,8 +211,9 @@ def _where(corner: str, uses: pd.DataFrame) -> str:
 
 
 def _style_claims(drop_off: StyleResults) -> Iterator[Claim]:
-    for name in drop_off.found:
-        row = dict(zip(NUMBERS, drop_off.effects[list(NUMBERS)].loc[name].tolist(), strict=True))
+    found = drop_off.effects[drop_off.effects["found"]].reset_index()
+    for row in found.to_dict("records"):
+        name = str(row["measure"])
         way = "more" if row["mean"] > 0 else "less"
         yield Claim(
             f"Lap times fell off {way} with more {plain(name)}: {signed(row['mean'])} ms per lap"

@@ -47,11 +47,15 @@ def outcome_table(weekend: Weekend, fits: Fits, level: float = 0.9) -> pd.DataFr
     Intervals cover the reading with which they are compared.
     """
     rows: list[tuple[object, ...]] = []
+    tread, _ = usable(with_running(weekend.tread, weekend.laps))
+    hot = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
     for name in weekend.done:
         session = weekend.event.session(name)
         before = fit_weekend(as_before(weekend, name))
-        for part in (_lap_times, _fuel, _tread, _pressures):
-            rows += part(weekend, fits, before, session, level)
+        rows += _lap_times(fits, before, session, level)
+        rows += _fuel(weekend, fits, before, session, level)
+        rows += _tread(weekend, tread, before, session, level)
+        rows += _pressures(weekend, hot, before, session, level)
     table = pd.DataFrame(rows, columns=list(COLUMNS)).astype({"inside": bool, "laps": float})
     return table
 
@@ -106,7 +110,7 @@ def _row(
 
 
 def _lap_times(
-    weekend: Weekend, fits: Fits, before: Fits, session: Session, level: float
+    fits: Fits, before: Fits, session: Session, level: float
 ) -> Iterator[tuple[object, ...]]:
     """Give the mean clean lap of each run and the trend over it."""
     if session.wet:
@@ -149,10 +153,9 @@ def _fuel(
 
 
 def _tread(
-    weekend: Weekend, fits: Fits, before: Fits, session: Session, level: float
+    weekend: Weekend, readings: pd.DataFrame, before: Fits, session: Session, level: float
 ) -> Iterator[tuple[object, ...]]:
     """Give the thinnest place of every tyre read after the session, from the reading before."""
-    readings, _ = usable(with_running(weekend.tread, weekend.laps))
     runs = weekend.runs[weekend.runs["session"] == session.id]
     first, result = runs["start"].min(), before.tread
     score = t_quantile(0.5 + level / 2, result.df)
@@ -186,10 +189,9 @@ def _tread(
 
 
 def _pressures(
-    weekend: Weekend, fits: Fits, before: Fits, session: Session, level: float
+    weekend: Weekend, readings: pd.DataFrame, before: Fits, session: Session, level: float
 ) -> Iterator[tuple[object, ...]]:
     """Give every pit reading; where a run has none, the sensors at its last lap at pace."""
-    readings = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
     own = readings[(readings["session"] == session.id)].dropna(
         subset=["hot_bar", "cold_bar", "after_laps", "air_c", "track_c"]
     )

@@ -19,6 +19,7 @@ from tyrekit.show.words import html, number, span
 
 MOST_LINES, WIDTH = 50, 100
 SHORT = 500
+CHART_MM = 118  # of a chart on paper
 CAUTION = (
     "An aid, not an authority: regulations, the tyre supplier and qualified people come first;"
     " look at and feel every tyre."
@@ -128,7 +129,7 @@ def _use(review: Review) -> str:
         f"<td>{number(r['lap_pct'], 0)} %</td></tr>"
         for r in review.uses.to_dict("records")
     ]
-    hard = table(("corner", "hardest from, to, m", "of its work", "of the lap"), rows)
+    hard = table(("corner", "hardest from, to, m", "of its work", "of the lap"), rows, "tight")
     return (
         '<section class="page"><h2>Where are the tyres used?</h2>'
         f"{_figures(drawn, 'use')}{hard}</section>"
@@ -138,13 +139,14 @@ def _use(review: Review) -> str:
 def _stints(review: Review) -> str:
     """Return driver against driver and stint against stint."""
     head, rows = tables.driver_rows(review)
-    drivers = table(head, rows) if rows else "<p>One driver: nobody to compare with.</p>"
+    drivers = table(head, rows, "tight") if rows else "<p>One driver: nobody to compare with.</p>"
     if not len(review.stints):
         return ""
     chart = charts.stints_chart(charts.stints_table(review.stints), SHORT)
+    stints = table(*tables.stint_rows(review), "tight")
     return (
         '<section class="page"><h2>Driver against driver, stint against stint</h2>'
-        f"{drivers}{_figures([chart], 'stints')}{table(*tables.stint_rows(review))}</section>"
+        f"{drivers}{_figures([chart], 'stints')}{stints}</section>"
     )
 
 
@@ -154,10 +156,12 @@ def _outcome(review: Review) -> str:
         return ""
     chart = charts.outcome_chart(charts.outcome_points(review.outcome), SHORT)
     outside = review.outcome[~review.outcome["inside"]]
-    missed = f"<h3>Outside</h3>{table(*tables.outcome_rows(outside))}" if len(outside) else ""
+    missed = (
+        f"<h3>Outside</h3>{table(*tables.outcome_rows(outside), 'tight')}" if len(outside) else ""
+    )
     return (
         '<section class="page"><h2>Plan against outcome: were the intervals honest?</h2>'
-        f"{table(*tables.coverage_rows(review))}{_figures([chart], 'outcome')}{missed}"
+        f"{table(*tables.coverage_rows(review), 'tight')}{_figures([chart], 'outcome')}{missed}"
         '<p class="small muted">Each forecast was made from the sessions before its own, for the'
         " tyres, fuel and temperatures that came. Things of one session move together, so the"
         " verdict counts sessions.</p></section>"
@@ -181,12 +185,13 @@ def _section(title: str, rows: tables.Rows, basis: str = "") -> str:
     if not rows[1]:
         return ""
     said = f'<p class="small muted">{basis}</p>' if basis else ""
-    return f"<section><h2>{html(title)}</h2>{table(*rows)}{said}</section>"
+    return f"<section><h2>{html(title)}</h2>{table(*rows, 'tight')}{said}</section>"
 
 
 def _figures(drawn: list[Any], name: str) -> str:
     figures = "".join(
-        f'<figure class="wide">{own_ids(svg(chart), f"{name}{i}")}</figure>'
+        f'<figure class="wide" style="max-width: {CHART_MM}mm">'
+        f"{own_ids(svg(chart), f'{name}{i}')}</figure>"
         for i, chart in enumerate(drawn)
     )
     return f'<div class="figures">{figures}</div>'

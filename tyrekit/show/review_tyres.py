@@ -26,7 +26,7 @@ TYRE_COLUMNS = (
     "laps_left", "lower_laps", "upper_laps", "state",
 )  # fmt: skip
 USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct")
-WORN, CENSORED, NEVER = "at the limit", "taken off above the limit", "not measured"
+WORN, CENSORED, NEVER = "at the limit", "above the limit", "not measured"
 STRETCHES = 3
 
 
