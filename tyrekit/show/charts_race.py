@@ -12,10 +12,11 @@ from tyrekit.show.style import ACCENT, BAND, INK, MUTED, PAPER, finish
 WIDTH = 560
 
 
-def window_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
+def window_chart(table: pd.DataFrame, which: str = "a stop", width: int = WIDTH) -> Any:
     """Draw `race.window`: what does a stop on another lap cost when no caution comes?
 
-    One stop's rows; columns lap, planned, lost_s, lower_s, upper_s, another_stop.
+    One stop's rows; columns lap, planned, lost_s, lower_s, upper_s, another_stop; `which` names
+    it among several.
     """
     scale, more = _lap_scale(table), table[table["another_stop"]]
     table = table[~table["another_stop"]]
@@ -40,7 +41,7 @@ def window_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
         said += "; ×: one more stop needed"
     return finish(
         layers.properties(width=width, height=220),
-        "What does a stop on another lap cost?",
+        f"What does {which} on another lap cost?",
         said,
     )
 
@@ -68,7 +69,7 @@ def replies_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     layers = (
         out.mark_point(shape="circle", size=size * 0.35, stroke=MUTED, fill=PAPER, opacity=1)
         + stop.mark_point(shape="square", size=size, filled=True, color=ACCENT, opacity=1)
-        + stop.mark_text(text="S", color=PAPER, fontSize=11, fontWeight="bold")
+        + stop.mark_text(text="S", color=PAPER, fontSize=10, fontWeight="bold", dy=0.5)
         + base.transform_filter("datum.planned").mark_point(
             shape="square", size=size * 2.0, stroke=INK, strokeWidth=2, fillOpacity=0, opacity=1
         )

@@ -17,7 +17,6 @@ from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, row
 from tyrekit.show.race import RaceIf, RaceState
 from tyrekit.show.sheet_page import document, stamp_of
 from tyrekit.show.sheet_race import race_page
-from tyrekit.show.what_if import start
 from tyrekit.show.words import html, one_in
 
 WIDTH = 560
@@ -45,7 +44,7 @@ class RacePanel(WeekendPanel):
             self.draw()
 
     def _open(self) -> None:
-        self.state = start(Weekend.open(self.folder), rank=False)
+        self.state = race.start_weekend(Weekend.open(self.folder))
         self.back = LookBack(self.state.weekend)
         every = race.races(self.state.weekend)
         if not every:
@@ -191,10 +190,11 @@ def figures(now: RaceState) -> list[Figure]:
     draw = partial(charts.fuel_chart, accepted_risk=risk, session=plan.session, width=WIDTH)
     found = []
     if not plan.race.refuel:
-        found.append(Figure(f"fuel {plan.session} {risk}", race.fuel_risk(plan), draw))
+        found.append(Figure(f"fuel {plan.session}", race.fuel_risk(plan), draw))
     for stop, rows in now.window.groupby("stop"):
-        window = partial(charts_race.window_chart, width=WIDTH)
-        found.append(Figure(f"window {stop}", rows, window))
+        which = f"stop {stop}" if now.window["stop"].nunique() > 1 else "a stop"
+        window = partial(charts_race.window_chart, which=which, width=WIDTH)
+        found.append(Figure(f"window of {which}", rows, window))
     replies = race.replies_grid(plan)
     found.append(Figure("replies", replies, partial(charts_race.replies_chart, width=WIDTH)))
     return found

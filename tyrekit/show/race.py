@@ -18,7 +18,8 @@ from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY, Block, Blocks
 from tyrekit.plan.stop_window import stop_window
 from tyrekit.record.event import Event, Session
 from tyrekit.record.weekend import Weekend
-from tyrekit.show.answer import SEED, Answer, Fits, answer
+from tyrekit.show.answer import SEED, Answer, Fits, answer, fit_weekend
+from tyrekit.show.what_if import State, WhatIf
 
 STINTS = ("stint", "set", "first_lap", "last_lap", "laps", "age_laps", "added_kg")
 MOST_ROWS = 6  # laps a set may have gone on that are shown
@@ -58,6 +59,13 @@ class RaceState:
     window: pd.DataFrame
 
 
+def start_weekend(weekend: Weekend) -> State:
+    """Return a weekend's fits and tyre plan; its alternatives are left out, no race needs them."""
+    fits = fit_weekend(weekend)
+    found = answer(weekend, fits=fits, rank=False, alternatives=0)
+    return State(weekend, fits, WhatIf(), found, rank=False)
+
+
 def start_race(weekend: Weekend, fits: Fits, found: Answer, session: str) -> RaceState:
     """Return the state of a race with nothing supposed; `found` is the answer with those fits."""
     plan = _planned(weekend.event, found, session, RaceIf())
@@ -76,7 +84,7 @@ def update_race(state: RaceState, change: Mapping[str, Any]) -> RaceState:
     found = state.answer
     before = (state.what_if.laps, state.what_if.minutes)
     if (what_if.laps, what_if.minutes) != before:
-        found = answer(state.weekend, event=event, fits=state.fits, rank=False)
+        found = answer(state.weekend, event=event, fits=state.fits, rank=False, alternatives=0)
     plan = _planned(event, found, state.session, what_if)
     same_tyres = found is state.answer and not plan.race.refuel
     same = same_tyres and stints_followed(plan).equals(stints_followed(state.plan))
@@ -206,7 +214,8 @@ def replies_grid(plan: RacePlan, most: int = MOST_ROWS) -> pd.DataFrame:
     path = plan.caution.table.set_index(["lap", "set", "age_laps"])["planned"]
     keys = pd.MultiIndex.from_frame(grid[["lap", "set", "age_laps"]])
     stops = path.reindex(keys).eq(True).to_numpy(dtype=bool)
-    return grid.assign(since=words, planned=stops).reset_index(drop=True)
+    order = np.lexsort((grid["lap"], on[grid.index], grid["stops"]))
+    return grid.assign(since=words, planned=stops).iloc[order].reset_index(drop=True)
 
 
 def _thinned(sets: pd.Series, on: pd.Series, most: int) -> pd.Series:
@@ -221,8 +230,9 @@ def _thinned(sets: pd.Series, on: pd.Series, most: int) -> pd.Series:
 
 def fuel_risk(plan: RacePlan) -> pd.DataFrame:
     """Return start fuel against the chance of running short; `chosen` marks the load."""
-    table = plan.fuel.table
-    return table.assign(chosen=np.isclose(table["start_l"], plan.fuel.start_l, atol=0.01))
+    table, fuel = plan.fuel.table, plan.fuel
+    chosen = np.isclose(table["start_l"], fuel.start_l, atol=0.01)
+    return table.assign(chosen=chosen, accepted_risk=fuel.accepted_risk)
 
 
 def tyres_at(plan: RacePlan, name: str) -> dict[str, str]:
