@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from tyrekit.errors import BookError
-from tyrekit.record.text import decode
+from tyrekit.record.text import decode, number
 
 DELIMITERS = (",", ";", "\t", "|")
+RUNS = re.compile(r"'*[=+\-@\t\r]")  # how a text begins that a spreadsheet program would run
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ def read_sheet(path: Path, where: str) -> Sheet:
         return Sheet((), {})
     delimiter = max(DELIMITERS, key=lines[first].count)
     reader = csv.reader(io.StringIO("\n".join(lines[first:])), delimiter=delimiter)
-    header = tuple(name.strip() for name in next(reader))
+    header = tuple(unguarded(name.strip()) for name in next(reader))
     while header and not header[-1]:
         header = header[:-1]
     problems = list(_header_problems(header, where))
@@ -51,19 +53,41 @@ def read_sheet(path: Path, where: str) -> Sheet:
         if any(cell.strip() for cell in cells[len(header) :]):
             problems.append(_too_long(cells, header, f"{where} row {line}"))
             continue
-        rows[line] = dict(zip(header, (cell.strip() for cell in cells), strict=False))
+        rows[line] = dict(zip(header, (unguarded(cell.strip()) for cell in cells), strict=False))
     if problems:
         raise BookError.joined(problems)
     return Sheet(header, rows)
 
 
 def write_sheet(path: Path, header: Iterable[str], rows: Iterable[Mapping[str, str]]) -> None:
-    """Write a table as UTF-8 with commas and decimal points as they were entered."""
+    """Write a table as UTF-8 with commas and decimal points as they were entered.
+
+    A text that a spreadsheet program would take for a formula gets an apostrophe before it;
+    `read_sheet` takes it away again.
+    """
     names = list(header)
     with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, names, restval="", lineterminator="\n")
-        writer.writeheader()
-        writer.writerows({name: row.get(name, "") for name in names} for row in rows)
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(guarded(name) for name in names)
+        writer.writerows([guarded(row.get(name, "")) for name in names] for row in rows)
+
+
+def guarded(text: str) -> str:
+    """Return a text that no spreadsheet program runs: an apostrophe stands before ``=1+1``."""
+    return f"'{text}" if RUNS.match(text) and not _is_number(text) else text
+
+
+def unguarded(text: str) -> str:
+    """Return what `guarded` was given."""
+    return text[1:] if text.startswith("'") and RUNS.match(text[1:]) else text
+
+
+def _is_number(text: str) -> bool:
+    try:
+        number(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _header_problems(header: tuple[str, ...], where: str) -> Iterable[BookError]:

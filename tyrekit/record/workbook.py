@@ -31,6 +31,7 @@ LAST_ROW = 1_048_576  # of a sheet, ECMA376
 OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # the container of .xls and of files with a password
 LARGE = re.compile(r"xl/(worksheets/[^/]+|sharedStrings)\.xml", re.IGNORECASE)
 CELL, TEXT, FORMULA = (re.compile(rb"<(?:\w+:)?" + tag + rb"[ >/]") for tag in (b"c", b"si", b"f"))
+FILLED = re.compile(rb'<(?:\w+:)?c\b[^>/]*\br="([A-Z]+)\d+"[^>/]*>\s*<(?:\w+:)?(?:v|is|f)\b')
 PADDED = re.compile(r"0{2,}")  # a number shown with leading zeros, as 007
 
 Grid = dict[int, dict[int, str]]  # row number -> column number -> text, empty cells left out
@@ -83,6 +84,7 @@ def _checked(path: Path) -> bool:
                     raise _unreadable(path, f"{part.filename} declares a document type")
                 cells, texts = cells + len(CELL.findall(data)), texts + len(TEXT.findall(data))
                 formulas = formulas or FORMULA.search(data) is not None
+                _check_columns(path, set(FILLED.findall(data)))
     except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError, ValueError) as error:
         raise _unreadable(path, str(error)) from None
     except EOFError:
@@ -100,6 +102,17 @@ def _check_sizes(path: Path, parts: list[zipfile.ZipInfo], count: int) -> None:
             path, f"unpacked it is {total / 1e6:.0f} MB in {count} parts",
             f"at most {MOST_BYTES / 1e6:.0f} MB in {MOST_PARTS} parts are read",
         )  # fmt: skip
+
+
+def _check_columns(path: Path, letters: set[bytes]) -> None:
+    last = letter(MOST_COLUMNS)
+    far = [
+        name for name in (one.decode() for one in letters) if (len(name), name) > (len(last), last)
+    ]
+    if far:
+        raise _too_large(
+            path, f"there are cells in column {far[0]}", f"columns A to {last} are read, at most"
+        )
 
 
 def _grids(path: Path, has_formulas: bool) -> dict[str, Grid]:
@@ -132,8 +145,17 @@ def _grid(path: Path, sheet: Any) -> Grid:
 
 
 def _rows(sheet: Any) -> Iterator[tuple[int, Any]]:
-    """Yield a sheet's rows with their numbers; what the file claims of its size is not believed."""
-    return enumerate(sheet.iter_rows(max_row=LAST_ROW, max_col=MOST_COLUMNS), 1)
+    """Yield a sheet's rows with their numbers; what the file claims of its size is not believed.
+
+    Rows that the file passes over are one and the same object to openpyxl: a million of them
+    costs nothing.
+    """
+    before = None
+    rows = sheet.iter_rows(max_row=LAST_ROW, max_col=MOST_COLUMNS)
+    for number, cells in enumerate(rows, 1):
+        if cells is not before:
+            yield number, cells
+        before = cells
 
 
 def _check_formulas(path: Path, sheet: Any, grid: Grid) -> None:

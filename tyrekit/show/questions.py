@@ -77,14 +77,12 @@ def _asked(question: Question, text: str, ask: Ask, say: Say) -> str:
     default = _value_of(text, question.key)
     while True:
         typed = ask(f"{question.words} ({question.why}) [{default}]: ").strip()
-        value: Value = default
-        if typed:
-            try:
-                value = typed if isinstance(default, str) else number(typed)
-            except ValueError:
-                say(f"  {typed!r} is not a number: digits and a decimal point, without the unit.")
-                continue
-        changed = with_value(text, question.key, value)
+        try:
+            value: Value = typed if isinstance(default, str) else number(typed or str(default))
+        except ValueError:
+            say(f"  {typed!r} is not a number: digits and a decimal point, without the unit.")
+            continue
+        changed = with_value(text, question.key, value) if typed else text
         problems = _problems_at(changed, question.key)
         if not problems:
             return changed
