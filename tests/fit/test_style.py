@@ -11,15 +11,25 @@ from tyrekit.fit.style import WEAR, StyleModel
 
 
 def test_claims_hold_on_simulated_weekends(capsys):
-    # Simulated truth; the full table is `python tests/study_style.py 300`. Wide bands for 40.
-    table = study(40, first=1000)
+    # Simulated truth; the full table is `python tests/study_style.py 300`. Wide bands for 30.
+    names = ("none", "three", "none, 11 measures", "none, one driver")
+    table = study(30, first=1000, names=names)
     with capsys.disabled():
         print("\n" + table.round(1).to_string())
+    nothing = table.loc[[name for name in names if name.startswith("none")]]
     assert (table["cover_pct"] >= 82).all()
-    assert table.loc["none", "any_claim_pct"] <= 13
+    assert (nothing["any_claim_pct"] <= 17).all()  # 8 % of 30: more than 5 in 1 of 40 runs
     assert table.loc["none", "plain_claim_pct"] > 2 * table.loc["none", "any_claim_pct"]
-    assert (table.loc[["one", "three"], "right_sign_pct"] >= 92).all()
-    assert (table.loc[["one", "three"], "found_pct"] >= 8).all()
+    assert table.loc["three", "right_sign_pct"] >= 90 and table.loc["three", "found_pct"] >= 3
+
+
+def test_claims_may_ask_for_more_than_the_intervals_shown():
+    table = weekend(np.random.default_rng(14), SETTINGS["three"])
+    plain, strict = (StyleModel(table, MEASURES).fit(0.9, level) for level in (None, 0.9999))
+    pd.testing.assert_frame_equal(
+        plain.effects[["mean", "lower", "upper"]], strict.effects[["mean", "lower", "upper"]]
+    )
+    assert set(strict.found) < set(plain.found)
 
 
 def rows(effect: str = "one", seed: int = 3) -> pd.DataFrame:
