@@ -1,4 +1,4 @@
-"""Both notebooks at three widths and in two themes: nothing is cut off; pictures are kept."""
+"""The notebooks at three widths and in two themes: nothing is cut off; pictures are kept."""
 
 from pathlib import Path
 
@@ -18,7 +18,12 @@ PAST_THE_EDGE = """() => {
 }"""
 
 
-@pytest.mark.parametrize("name", ["1_next_session", "2_weekend_plan"])
+NOTEBOOKS = (
+    "1_next_session", "2_weekend_plan", "3_race_fuel_and_stops", "4_practice_programme",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
 def test_nothing_is_cut_off_at_any_width(page, lab, open_notebook, name):
     open_notebook(f"{name}.ipynb")
     OUT.mkdir(exist_ok=True)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
-from dataclasses import dataclass
+import weakref
 from pathlib import Path
 
 from tyrekit.record.earlier import as_it_stood
@@ -11,24 +12,22 @@ from tyrekit.record.weekend import Weekend
 from tyrekit.show.what_if import State, start
 
 
-@dataclass
 class LookBack:
     """States of a weekend before its sessions, each worked out once and kept.
 
     The files as they stood live in a temporary folder as long as this does.
     """
 
-    weekend: Weekend
-
-    def __post_init__(self) -> None:
-        """Make the folder; nothing is worked out yet."""
-        self._home = tempfile.TemporaryDirectory(prefix="tyrekit-earlier-")
+    def __init__(self, weekend: Weekend) -> None:
+        self.weekend = weekend
+        self._home = Path(tempfile.mkdtemp(prefix="tyrekit-earlier-"))
+        weakref.finalize(self, shutil.rmtree, self._home, ignore_errors=True)
         self._known: dict[str, State] = {}
 
     def before(self, session_id: str) -> State:
         """Return fits and plan of the weekend as it stood before a session, unranked."""
         if session_id not in self._known:
-            folder = Path(self._home.name) / str(len(self._known))
+            folder = self._home / str(len(self._known))
             self._known[session_id] = start(
                 as_it_stood(self.weekend, session_id, folder), rank=False
             )
