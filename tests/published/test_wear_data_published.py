@@ -4,8 +4,9 @@ HICKS = tyre wear of four brands on four cars, Hicks, Fundamental Concepts in th
 Experiments, 3rd ed. 1982, pp. 66-70, in thousandths of an inch over 20 000 miles: randomised, and
 in blocks (each car runs every brand; its layout from memory, its wears as published). BHH =
 shoe-sole wear of ten boys, Box, Hunter & Hunter 1978 p. 100, MASS `shoes`. GEHAN = remission on
-6-MP, Gehan 1965, as R 4.2.2 `survfit` gives it. Kind of every number: published, or other package
-where said.
+6-MP, Gehan 1965, as R 4.2.2 `survfit` gives it. RUBBER = abrasion loss of thirty rubbers against
+hardness and tensile strength, Davies & Goldsmith 1972, table 8.1, MASS `Rubber`. Kind of
+every number: published, or other package where said.
 """
 
 import numpy as np
@@ -24,6 +25,15 @@ SHOES = np.array([
     [13.2, 8.2, 10.9, 14.3, 10.7, 6.6, 9.5, 10.8, 8.8, 13.3],
     [14.0, 8.8, 11.2, 14.2, 11.8, 6.4, 9.8, 11.3, 9.3, 13.6],
 ])  # fmt: skip
+
+RUBBER = np.array([  # loss in g per horsepower hour, hardness in Shore, strength in kg/cm2
+    [372, 206, 175, 154, 136, 112, 55, 45, 221, 166, 164, 113, 82, 32, 228, 196, 128, 97, 64, 249,
+     219, 186, 155, 114, 341, 340, 283, 267, 215, 148],
+    [45, 55, 61, 66, 71, 71, 81, 86, 53, 60, 64, 68, 79, 81, 56, 68, 75, 83, 88, 59, 71, 80, 82, 89,
+     51, 59, 65, 74, 81, 86],
+    [162, 233, 232, 231, 231, 237, 224, 219, 203, 189, 210, 210, 196, 180, 200, 173, 188, 161, 119,
+     161, 151, 165, 151, 128, 161, 146, 148, 144, 134, 127],
+], dtype=float)  # fmt: skip
 
 
 def columns(labels):
@@ -98,6 +108,19 @@ def test_wear_compared_in_pairs_bhh():
     plain, rest = solved(np.hstack([design[:, :1], np.ones((20, 1))]), y)
     t = plain.params[0] / np.sqrt(plain.cov[0, 0] * rest / 18)
     assert t == pytest.approx(-0.36891, abs=1e-5)
+
+
+def test_wear_against_two_measures_rubber():
+    y, hard, strong = RUBBER
+    found, left = solved(np.column_stack([np.ones(30), hard, strong]), y)
+    # published to four digits, R 4.2.2 `lm` to eight; the belief of 1e5 pulls the level by 4e-7
+    assert found.params == pytest.approx([885.1611, -6.5708, -1.3743], abs=6e-4)
+    assert found.params[1:] == pytest.approx([-6.57082985, -1.37431178], abs=1e-5)
+    residual = np.sqrt(left / 27)
+    assert residual == pytest.approx(36.48934076, abs=1e-6)
+    se = np.sqrt(np.diag(found.cov)) * residual
+    assert se == pytest.approx([61.7516, 0.5832, 0.1943], abs=1e-3)
+    assert 1 - left / np.sum((y - y.mean()) ** 2) == pytest.approx(0.84023143, abs=1e-8)
 
 
 def test_lives_with_ties_and_many_censored_gehan():

@@ -138,7 +138,7 @@ def test_car_keys_are_used_and_what_is_not_given_is_said(whole):
 
 
 def test_measures_of_a_real_log_do_not_depend_on_its_rate(whole):
-    # The demo's log is at 10 Hz: every second row is the same drive at half the rate.
+    # The demo's log is at 20 Hz: every second row is the same drive at 10 Hz.
     channels = whole.weekend.channels("R1")
     start = channels["time_s"].iloc[0] + 300.0
     lap = channels[channels["time_s"].between(start, start + 92.0)]

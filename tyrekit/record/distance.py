@@ -237,6 +237,7 @@ def _sampled(
         after = np.clip(np.searchsorted(t, at), 1, max(1, len(t) - 1))
         covered = (at >= t[0]) & (at <= t[-1])
         if len(t) > 1:
-            covered &= (t[after] - t[after - 1] <= GAP_S) | np.isin(at, t)
+            on_sample = (t[after] == at) | (t[after - 1] == at)
+            covered &= (t[after] - t[after - 1] <= GAP_S) | on_sample
         data[name] = np.where(covered, np.interp(at, t, v), np.nan)
     return pd.DataFrame(data)
