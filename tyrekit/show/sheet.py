@@ -15,7 +15,7 @@ from tyrekit.show.sheet_page import Page, document, stamp_of
 from tyrekit.show.sheet_plans import SheetPlans, sheet_plans
 from tyrekit.show.sheet_race import race_page
 from tyrekit.show.sheet_runs import run_page
-from tyrekit.show.sheet_tyres import tyre_page
+from tyrekit.show.sheet_tyres import nearly_as_good, tyre_page
 from tyrekit.show.style import svg
 from tyrekit.show.words import html, percent
 
@@ -97,7 +97,8 @@ def _why_page(answer: Answer) -> Page:
     hashes = "; ".join(f"{html(name)} {html(hash)[:12]}" for name, hash in inputs)
     files = f'<p class="small muted files">Files read: <code>{hashes}</code></p>'
     sections = [
-        '<p class="muted">Every interval holds 90 %.</p>', _figures(answer), _doubts(answer),
+        '<p class="muted">Every interval holds 90 %.</p>', nearly_as_good(answer), _figures(answer),
+        _doubts(answer),
         _rests_on(answer), files,
     ]  # fmt: skip
     return Page("why", "Why", sections)

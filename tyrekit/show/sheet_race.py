@@ -114,7 +114,7 @@ def _replies(plan: RacePlan) -> str:
     head = ("lap run under caution", "then")
     return (
         '<section class="keep"><h2>Under the first caution</h2>'
-        f"{table(head, rows, 'words')}"
+        f"{table(head, rows, 'left')}"
         f'<p class="muted">{worth}Race control and the flags come first.</p></section>'
     )
 

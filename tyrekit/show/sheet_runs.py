@@ -56,13 +56,14 @@ def _runs(plan: PracticePlan, session: Session, density: float) -> str:
     head = (
         "run",
         "with out and in",
-        "tyres",
+        "tyres FL FR RL RR",
         "fuel at start",
         "minutes",
         "tells",
         "laps run",
     )
-    return f'<section class="keep"><h2>Runs</h2>{table(head, rows)}</section>'
+    drawn = table(head, rows, "left")
+    return f'<section class="keep"><h2>Runs</h2>{drawn}</section>'
 
 
 def _learn(plan: PracticePlan) -> str:

@@ -49,7 +49,7 @@ def _corner(row: pd.Series) -> str:
     """Return one corner: tyre, pressure to set, what both rest on, boxes for what was done."""
     tread = f"thinnest {number(row.get('tread_min_mm'))} mm"
     if known(row.get("tread_end_low_mm")):
-        tread += f", after at least {number(row['tread_end_low_mm'])} mm"
+        tread += f", then at least {number(row['tread_end_low_mm'])}"
     set_to, basis = "–", ""
     if known(row.get("cold_bar")):
         set_to = f"{number(row['cold_bar'], 2)} bar"
@@ -60,7 +60,7 @@ def _corner(row: pd.Series) -> str:
         f'<div class="corner"><div class="place">{html(row["corner"])}</div>'
         f'<div class="tyre">{html(row["tyre_id"])}</div><div class="set">{set_to}</div>'
         f'<div class="basis">{html(basis)}</div>'
-        f'<div class="basis">{number(row.get("age_laps"), 0)} laps run, {tread}</div>'
+        f'<div class="basis">{number(row.get("age_laps"), 0)} laps, {tread}</div>'
         f"{blanks('set cold', 'hot', 'by')}</div>"
     )
 
@@ -97,17 +97,23 @@ def _sessions(answer: Answer, plans: SheetPlans) -> str:
         cells = "".join(_cell(row[c], long.loc[(label, c)], cold.get(c)) for c in CORNERS)
         now = ' class="now"' if i == 0 else ""
         rows.append(f'<tr{now}><th class="row" scope="row">{html(label)}</th>{cells}</tr>')
-    others = "".join(
-        f"<li>+{number(other.difference_s, 2)} s: {html(other.differs)}</li>"
-        for other in answer.allocation.alternatives[:3]
-    )
-    more = f"<p>Nearly as good:</p><ul>{others}</ul>" if others else ""
     words = "Tyre; cold pressure at today's temperatures, to be set again on the day; laps at start"
     words += " and least tread at the end."
     return (
         f'<section class="keep next"><h2>Tyre plan</h2>{table(("session", *CORNERS), rows)}'
-        f'<p class="muted">{words}</p>{more}</section>'
+        f'<p class="muted">{words}</p></section>'
     )
+
+
+def nearly_as_good(answer: Answer) -> str:
+    """Return the plans that cost little more and where they differ."""
+    others = "".join(
+        f"<li>+{number(other.difference_s, 2)} s: {html(other.differs)}</li>"
+        for other in answer.allocation.alternatives[:3]
+    )
+    if not others:
+        return ""
+    return f'<section class="keep others"><h2>Nearly as good</h2><ul>{others}</ul></section>'
 
 
 def _cell(tyre_id: object, cell: pd.Series, cold_bar: float | None) -> str:
@@ -145,7 +151,7 @@ def _measure(answer: Answer) -> str:
     when = f"now, and after {html(coming.id)}" if coming is not None else "now"
     limit = number(tables.tread_limit_mm(answer.weekend.event))
     return (
-        f'<section class="keep"><h2>Tread to measure {when}</h2>{table(head, rows, "writing")}'
+        f'<section class="keep"><h2>Tread to measure {when}</h2>{table(head, rows, "left")}'
         f"<p>Least allowed {limit} mm: a tyre at or under it stays off.</p></section>"
     )
 
