@@ -22,7 +22,8 @@ def head_card(answer: Answer, note: str = "") -> str:
     if coming is not None:
         what = f"next is {html(coming.id)}, {html(coming.kind)}, {coming.start:%A %H:%M}"
     done = ", ".join(weekend.done) or "nothing yet"
-    doubts = f"; <b>{len(answer.doubts)} doubts about the data, see below</b>"
+    many = "1 doubt" if len(answer.doubts) == 1 else f"{len(answer.doubts)} doubts"
+    doubts = f"; <b>{many} about the data, see below</b>"
     extra = f'<div class="tk-warn">{html(note)}</div>' if note else ""
     return (
         f'<div class="tk-head"><b>{html(weekend.event.meeting.name)}</b>: {what}'

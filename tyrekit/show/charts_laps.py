@@ -17,14 +17,22 @@ CLOCK_AXIS = alt.Axis(labelExpr=CLOCK_LABEL, tickCount=6)
 def run_laps_chart(table: pd.DataFrame, run_id: str, width: int = WIDTH) -> Any:
     """Draw one run's laps: what were they? Wants lap, lap_time_s, kind, counts and words."""
     shown = _on_axis(table)
-    x = alt.X("lap:Q", title="lap of the run", axis=alt.Axis(tickMinStep=1, format="d", grid=False))
+    x = alt.X(
+        "lap:Q", title="lap of the run", axis=alt.Axis(tickMinStep=1, format="d", grid=False),
+        scale=alt.Scale(domain=[0.5, float(shown["lap"].max()) + 0.5], nice=False),
+    )  # fmt: skip
     base = alt.Chart(shown).encode(x=x, y=_time_axis(shown))
     counts = "datum.counts"
     points = base.mark_point(size=70, strokeWidth=1.6, color=INK, opacity=1).encode(
         fill=alt.condition(counts, alt.value(INK), alt.value(PAPER)),
         shape=alt.condition("datum.kind === 'timed'", alt.value("circle"), alt.value("square")),
     )
-    text = base.mark_text(dy=18, fontSize=12, color=MUTED).encode(text="words:N")
+    half = float(shown["lap"].max()) / 2
+    said = base.encode(text="words:N")
+    early = said.transform_filter(alt.datum.lap <= half)
+    late = said.transform_filter(alt.datum.lap > half)
+    text = early.mark_text(align="left", dx=9, fontSize=12, color=MUTED)
+    text += late.mark_text(align="right", dx=-9, fontSize=12, color=MUTED)
     return finish(
         (points + text).properties(width=width, height=190),
         f"What were the laps of {run_id}?",

@@ -26,6 +26,10 @@ LABELS = {
     **{corner.lower(): f"{corner} tyre" for corner in CORNERS},
     **{name: f"{column.label}, bar" for name, column in check_in.COLD.items()},
 }  # fmt: skip
+WIDTHS = {
+    "run_id": "140px", "start": "190px", "fuel_start_kg": "230px",
+    **dict.fromkeys((c.lower() for c in CORNERS), "180px"), **dict.fromkeys(check_in.COLD, "140px"),
+}  # fmt: skip
 CHOICES = ("session", "driver", *(corner.lower() for corner in CORNERS))
 
 
@@ -211,7 +215,7 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         return self.arrivals[key]
 
     def _box(self, name: str) -> Any:
-        layout = {"width": "auto", "min_width": "150px"}
+        layout = {"width": WIDTHS.get(name, "auto")}
         style = {"description_width": "initial"}
         make = w.Dropdown if name in CHOICES else w.Text
         more = {"options": [("", "")]} if name in CHOICES else {"continuous_update": False}
@@ -222,16 +226,10 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
     def _form(self) -> list[Any]:
         """Return the form: the log, who and when, the car seen from above, the buttons."""
         b = self.boxes
-        self.pick.layout = {"width": "auto", "max_width": "620px"}
+        self.pick.layout, self.pick.style = {"width": "auto"}, {"description_width": "initial"}
         who = row([b["run_id"], b["session"], b["driver"], b["start"], b["fuel_start_kg"]])
-        corners = [
-            row([b[c.lower()], b[f"cold_{c.lower()}_bar"]], min_width="300px") for c in CORNERS
-        ]
-        car = w.GridBox(
-            corners,
-            layout={"grid_template_columns": "repeat(auto-fit, minmax(330px, 1fr))",
-                    "grid_gap": "6px 24px"},
-        )  # fmt: skip
+        car = w.Box([w.HBox([b[c.lower()], b[f"cold_{c.lower()}_bar"]]) for c in CORNERS])
+        car.add_class("tk-corners")
         return [
             self.pick, self.basis, who, car, b["note"], row([self.save, self.not_now]), self.trial,
         ]  # fmt: skip

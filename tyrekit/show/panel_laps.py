@@ -67,6 +67,8 @@ class LapsBox(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         laps = answer.laps[answer.laps["run_id"] == run_id]
         shown = laps[["lap", "lap_time_s", "kind", "counts"]].copy()
         shown["words"] = [_on_chart(lap) for _, lap in laps.iterrows()]
+        again = laps["kind"].eq(laps["kind"].shift()) & (laps["kind"] != "timed")
+        shown.loc[again, "words"] = ""  # laps of one kind in a row are named once
         draw = partial(run_laps_chart, run_id=run_id, width=WIDTH)
         self.last.show([Figure(f"laps {run_id}", shown, draw)])
         self.rules.value = (
@@ -84,7 +86,7 @@ class LapsBox(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
 
     def _layout(self) -> None:
         """Show the last run's laps, and when asked what is needed to leave some out."""
-        parts = [self.rules, self.choose]
+        parts = [self.rules, row([self.choose])]
         if self.choose.value:
             alt.JupyterChart.enable_offline()
             if self.chart is None:
@@ -92,6 +94,7 @@ class LapsBox(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
                 self._follow_brush()
             typed = w.VBox([self.chosen, self.reason, row([self.take_out, self.put_back])])
             parts += [row([self.chart, self.moved]), row([typed, self.words])]
+            self.show_moves.call()
         self.children = parts
 
     def _offer(self) -> None:
@@ -110,9 +113,11 @@ class LapsBox(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         self._chosen()
 
     def _live_chart(self) -> Any:
-        return alt.JupyterChart(
+        chart = alt.JupyterChart(
             brush_chart(self.table, WIDTH), embed_options={"actions": False, "renderer": "svg"}
         )
+        chart.add_class("tk-chart")
+        return chart
 
     def _follow_brush(self) -> None:
         """Listen to the chart's brush; a chart drawn again has a new one."""

@@ -38,6 +38,7 @@ class NextSessionPanel(WeekendPanel):
         self.tyres, self.sure, self.fuel = w.HTML(), w.HTML(), w.HTML()
         self.sheet_link, self.said, self.older = w.HTML(), w.HTML(), w.HTML()
         self.again = Background(self._read_again, self._read)
+        self.touched = False
         self.known = self.own = 0  # the last save of the book that is shown, and the last of ours
         if self.attempt(self._open):
             self.draw()
@@ -51,7 +52,7 @@ class NextSessionPanel(WeekendPanel):
         self.readings = Readings(weekend)
         self.entry = EntryTable(
             COLUMNS, self.readings.rows(), self._save, self.readings.caption(),
-            on_typed=self.readings.keep, on_look=self.look,
+            on_typed=self._typed, on_look=self.look,
         )  # fmt: skip
         self.check_in = CheckIn(self.attempt, self._checked_in, weekend)
         self.laps_box = LapsBox(self.attempt, self._decided)
@@ -113,8 +114,11 @@ class NextSessionPanel(WeekendPanel):
             self.known, found = outcome
             supposed = self.state.what_if
             same = found.what_if == supposed
+            was = self.state.weekend.next_session
             self.state = found if same else update(found, vars(supposed))
             self._follow(found.weekend)
+            if found.weekend.next_session != was:
+                self.compose(self._layout(self._controls()))
 
         if self.attempt(work):
             self.older.value = ""
@@ -172,11 +176,14 @@ class NextSessionPanel(WeekendPanel):
     def _layout(self, controls: Any) -> list[Any]:
         left = w.VBox([self.tyres], layout={"flex": "3 1 480px", "min_width": "320px"})
         right = w.VBox(
-            [w.HTML("<h2>&nbsp;</h2>"), self.sure, self.write, self.sheet_link],
+            [w.HTML('<h2 class="tk-spacer">&nbsp;</h2>'), self.sure, self.write, self.sheet_link],
             layout={"flex": "1 1 280px"},
         )
         undo = row([self.undo, self.said])
-        measured = w.VBox([w.HTML("<h2>Just measured</h2>"), self.entry, undo])
+        measured = w.VBox(
+            [w.HTML("<h2>Just measured</h2>"), self.entry, undo], layout={"flex": "0 1 720px"}
+        )
+        self.laps_box.last.layout = {"flex": "1 1 380px"}
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), controls])
         supposed.add_class("tk-controls")
         laps = w.VBox([w.HTML("<h2>Laps</h2>"), self.laps_box])
@@ -187,11 +194,15 @@ class NextSessionPanel(WeekendPanel):
         ]  # fmt: skip
 
     def _save(self, key: str, group: str, values: dict[str, float]) -> str:
-        try:
-            said = self.readings.save(key, group, values)
-        finally:
+        self.touched = True  # or another window has: either way the book is to be read again
+        return self.readings.save(key, group, values)
+
+    def _typed(self, key: str, texts: dict[str, str]) -> None:
+        """Keep what a row holds that is not saved; after a save work the answer out again."""
+        self.readings.keep(key, texts)
+        if self.touched:
+            self.touched = False
             self._changed(0.8)
-        return said
 
     def _changed(self, delay_s: float) -> None:
         """After an entry of ours: work the answer out again, and say that it is older."""
@@ -201,7 +212,9 @@ class NextSessionPanel(WeekendPanel):
 
     def _checked_in(self, said: str) -> None:
         self.said.value = html(said)
-        self._follow(Weekend.open(self.folder))
+        weekend = Weekend.open(self.folder)
+        self._follow(weekend)
+        self.check_in.follow(weekend, None)
         self.entry.go_to(next((key for key, _ in self.readings.rows()), ""))
         self._changed(0.1)
 
