@@ -91,6 +91,8 @@ class ReviewPanel(Panel):
             _table("Driver against driver, on equal tyres and fuel", tables.driver_rows(found)),
             _table("Stint against stint", tables.stint_rows(found), fold=True),
             _table("How was it driven?", tables.measure_rows(found), fold=True),
+            _table("What does sliding work wear?", tables.work_rows(found),
+                   tables.work_words(found), fold=True),
             _table("What does the driving do to wear?", tables.effect_rows(found.wear), fold=True),
             _table("What does the driving do to the drop-off?",
                    tables.effect_rows(found.drop_off), fold=True),

@@ -12,6 +12,9 @@ from tyrekit.fit.lap_stints import driver_table, drop_off_rows, stint_table
 from tyrekit.fit.result import FitResult
 from tyrekit.fit.style import DROP_OFF, WEAR, StyleModel, StyleResults
 from tyrekit.fit.style_rows import driver_sessions, run_wear
+from tyrekit.fit.tread import TreadModel
+from tyrekit.fit.tread_rows import with_running
+from tyrekit.fit.tyre_work import WORK_MJ
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits, fit_weekend
 from tyrekit.show.review_driving import NAMES, Driving, driving
@@ -44,6 +47,9 @@ class Review:
         Stint against stint and driver against driver at equal tyre age and fuel.
     measures : DataFrame
         Driving measures per driver and session: laps, mean and spread of each, consistency_s.
+    work : DataFrame
+        Tread lost per MJ of sliding work by corner, and the chance (`weight`) that work tells
+        wear better than laps do (`TreadResults.work`); empty where the logs do not allow it.
     wear, drop_off : StyleResults
         What the measures do to wear and to the drop-off.
     outcome, coverage : DataFrame
@@ -65,6 +71,7 @@ class Review:
     stints: pd.DataFrame
     drivers: pd.DataFrame
     measures: pd.DataFrame
+    work: pd.DataFrame
     wear: StyleResults
     drop_off: StyleResults
     outcome: pd.DataFrame
@@ -112,13 +119,25 @@ def review(
         weekend=weekend, fits=fits, tyres=tyres,
         life=life_words(tyres, weekend.tyres.set_index("tyre_id")["age_laps"]),
         driving=driven, uses=uses, stints=stints, drivers=drivers,
-        measures=measure_table(driven.laps, stints), wear=wear, drop_off=drop_off,
+        measures=measure_table(driven.laps, stints), work=work_table(weekend, fits, driven.laps),
+        wear=wear, drop_off=drop_off,
         outcome=outcome, coverage=coverage, causes=causes,
         findings=findings(fits, causes, uses, drivers, drop_off, coverage, LEVEL),
         open=open_questions(causes, drop_off, drivers),
         beliefs_text=handover_text(fits.beliefs, results_of(fits), weekend.event),
         notes=tuple(dict.fromkeys(said)),
     )  # fmt: skip
+
+
+def work_table(weekend: Weekend, fits: Fits, driven: pd.DataFrame) -> pd.DataFrame:
+    """Return wear per MJ of sliding work, from the tread fit with each lap's work beside it."""
+    columns = ["corner", "mean", "sd", "usual_mj", "session_spread_pct", "weight"]
+    if not len(driven):
+        return pd.DataFrame(columns=columns)
+    laps = fits.laps.merge(driven[["run_id", "lap", *WORK_MJ]], on=["run_id", "lap"], how="left")
+    readings = with_running(weekend.tread, laps)
+    found = TreadModel(readings, weekend.event, fits.beliefs.tread).fit().work
+    return pd.DataFrame(columns=columns) if found is None else found
 
 
 def results_of(fits: Fits) -> dict[str, FitResult]:

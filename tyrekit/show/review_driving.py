@@ -17,7 +17,8 @@ from tyrekit.record.motion import motion_of
 from tyrekit.record.parts import Car
 from tyrekit.record.weekend import Weekend
 
-NAMES = tuple(one.name for one in MEASURES)
+LAP_WORK = "lap_work_mj"
+NAMES = (*(one.name for one in MEASURES), LAP_WORK)
 KEYS = ("run_id", "session", "driver", "lap", "kind", "counts")
 ASSUMED_FUEL_KG = 30.0
 PLACE = ("distance_m", *POSITION)
@@ -30,7 +31,7 @@ class Driving(NamedTuple):
     ----------
     laps : DataFrame
         A row per logged lap: `KEYS`, the work of each corner (MJ) and, on laps at pace, the
-        measures; NaN where not known.
+        measures and ``lap_work_mj``, the work of all four; NaN where not known.
     profile : DataFrame
         A row per distance: mean over laps at pace of the work of each corner, J per metre, and
         the place on the track where position is logged.
@@ -111,6 +112,8 @@ def _run(
         columns=["lap", *NAMES],
     )
     made = own[list(KEYS)].merge(work.laps, on="lap").merge(measured, on="lap", how="left")
+    at_pace = made["lap"].isin(paced["lap"])
+    made[LAP_WORK] = made[list(WORK_MJ)].sum(axis=1, skipna=False).where(at_pace)
     return made, work.profile[work.profile["lap"].isin(paced["lap"])], work.notes
 
 

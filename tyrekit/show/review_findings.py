@@ -308,5 +308,5 @@ WORDS = {
     "throttle_rate_pct_per_s": "throttle speed", "steering_work_deg": "steering work",
     "steering_reversals": "steering reversals", "combined_mps2": "acceleration in the bends",
     "trail_braking_pct": "braking into the bends", "lock_ups": "lock-ups",
-    "wheelspins": "wheelspin",
+    "wheelspins": "wheelspin", "lap_work_mj": "sliding work",
 }  # fmt: skip

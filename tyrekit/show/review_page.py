@@ -58,6 +58,8 @@ def review_html(review: Review, now: datetime) -> str:
         _section("What did each tyre do?", tables.tyre_rows(review), html(review.life)),
         _stints(review),
         _section("How was it driven?", tables.measure_rows(review), _measure_words(review)),
+        _section("What does sliding work wear?", tables.work_rows(review),
+                 html(tables.work_words(review))),
         _section("What does the driving do to wear?", tables.effect_rows(review.wear)),
         _section("What does the driving do to the drop-off?", tables.effect_rows(review.drop_off)),
         _outcome(review), _beliefs(review), cautions(TYRE_CAUTIONS), _notes(review),

@@ -10,13 +10,23 @@ import pandas as pd
 from tyrekit.fit.driving import MEASURES
 from tyrekit.fit.style import StyleResults
 from tyrekit.show.review import Review
+from tyrekit.show.review_driving import LAP_WORK
 from tyrekit.show.review_findings import in_words, plain
 from tyrekit.show.words import clock, html, known, number, percent, signed, span
 
+NORMAL_90 = 1.645  # half width of 90 % in standard deviations
 Rows = tuple[Sequence[str], list[str]]
-UNITS = {one.name: one.unit for one in MEASURES}
-WORDS = {one.name: one.words for one in MEASURES}
-DIGITS = {"steering_work_deg": 0, "throttle_rate_pct_per_s": 0}
+UNITS = {**{one.name: one.unit for one in MEASURES}, LAP_WORK: "MJ"}
+WORDS = {
+    **{one.name: one.words for one in MEASURES},
+    LAP_WORK: "Sliding work of the four tyres over the lap.",
+}
+DIGITS = {
+    "steering_work_deg": 0,
+    "throttle_rate_pct_per_s": 0,
+    "steering_reversals": 0,
+    LAP_WORK: 2,
+}
 
 
 def findings_html(review: Review) -> str:
@@ -78,7 +88,7 @@ def stint_rows(review: Review) -> Rows:
             "drop-off against usual, ms per lap", "laps scatter, s")  # fmt: skip
     rows = []
     for r in review.stints.to_dict("records"):
-        se = 1.645 * r["drop_off_ms_per_lap_se"]
+        se = NORMAL_90 * r["drop_off_ms_per_lap_se"]
         trend = r["drop_off_ms_per_lap"]
         fell = f"{signed(trend, 0)} ({span(trend - se, trend + se, 0)})" if known(trend) else "–"
         cells = (
@@ -127,6 +137,35 @@ def effect_rows(style: StyleResults) -> Rows:
         )  # fmt: skip
         rows.append(_row(plain(str(name)), cells))
     return head, rows
+
+
+def work_rows(review: Review) -> Rows:
+    """Return a row per corner: what a MJ of sliding work wears, beside what a lap wears."""
+    head = ("corner", "wear, mm per MJ", "90 %", "work of a lap, MJ", "wear, mm a lap", "90 %")
+    rows = []
+    for r in review.work.to_dict("records"):
+        lap = review.fits.tread.wear_mm_per_lap(r["corner"])
+        cells = (
+            number(r["mean"], 3), span(*_reach(r["mean"], r["sd"]), 3), number(r["usual_mj"], 2),
+            number(lap.mean, 3), span(*_reach(lap.mean, lap.sd), 3),
+        )  # fmt: skip
+        rows.append(_row(r["corner"], cells))
+    return head, rows
+
+
+def work_words(review: Review) -> str:
+    """Return whether sliding work or laps tell wear better."""
+    if not len(review.work):
+        return ""
+    chance = float(review.work["weight"].iloc[0])
+    return (
+        f"Sliding work tells wear better than laps do with a chance of {percent(chance)}; two"
+        " events should agree before plans rest on it."
+    )
+
+
+def _reach(mean: float, sd: float) -> tuple[float, float]:
+    return mean - NORMAL_90 * sd, mean + NORMAL_90 * sd
 
 
 def coverage_rows(review: Review) -> Rows:

@@ -110,6 +110,11 @@ FIT: dict[str, Term] = {
     "lock_ups": Term("", "times a wheel turns 10 % slower than the ground for 0.2 s"),
     "wheelspins": Term("", "times a wheel turns 10 % faster than the ground for 0.2 s"),
     "work_{corner}_j_per_m": Term("J/m", "sliding work of that tyre per metre driven"),
+    "lap_work_mj": Term("MJ", "sliding work of the four tyres over a lap"),
+    "work_j_per_m": Term("J/m", "sliding work of a tyre per metre driven"),
+    "drop_off_ms_per_lap": Term("", "a stint's loss per lap of age against the fit's, ms per lap"),
+    "level_s": Term("s", "a stint's clean lap at the middle age, fuel, temperature and rubber"),
+    "consistency_s": Term("s", "spread of a stint's clean laps about the fit"),
     "wear_pct": Term("%", "tread wear against the corner's usual"),
     "wear_pct_se": Term("", "its standard error, %"),
 }
