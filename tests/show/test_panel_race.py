@@ -175,6 +175,37 @@ def test_a_race_too_long_for_the_tank_is_said(r3):
     assert r3.replies.value == ""
 
 
+def test_a_race_cannot_be_supposed_shorter_than_its_first_stop(r3):
+    r3.laps.value = 1
+    assert r3.laps.value == r3.race.weekend.event.session("R3").stops.first_lap + 1
+    assert r3.problem.value == ""
+    assert r3.race.plan.race.laps == r3.laps.value
+
+
+def test_replies_of_another_start_are_not_told(tmp_path):
+    """Where fuel is added the replies leave it out; on other tyres they are not this race's."""
+    folder = copy_of("fenmoor-after-p3", tmp_path)
+    text = (folder / "event.toml").read_text(encoding="utf-8")
+    for old, new in (
+        ("refuel = false", "refuel = true"),
+        ("laps = 28", "laps = 24"),
+        ("tank_l = 70.0", "tank_l = 25.0"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    (folder / "event.toml").write_text(text, encoding="utf-8")
+    panel = RacePanel(folder)
+    panel.which.value = "R3"
+    assert panel.problem.value == ""
+    plan = panel.race.plan
+    rows = race.stints_followed(plan)
+    assert tuple(rows["last_lap"].iloc[:-1]) == plan.stints.best.stops
+    assert rows["added_kg"].sum() > 0 and f"{number(plan.start_l)} l" in panel.plan.value
+    alike = plan.caution.start_set == rows["set"].iloc[0]
+    assert (len(race.replies_table(plan)) > 0) == alike
+    assert ("is not told" in panel.plan.value) == (not alike)
+
+
 def test_before_any_running_and_without_tyres(tmp_path):
     folder = copy_of("fenmoor-after-p3", tmp_path)
     shutil.rmtree(folder / "logs")

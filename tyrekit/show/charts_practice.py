@@ -9,7 +9,7 @@ import altair as alt
 import pandas as pd
 
 from tyrekit.show.lessons import AFTER, BEFORE
-from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, INK, MUTED, finish
+from tyrekit.show.style import BAND, CLOCK_LABEL, INK, MUTED, finish
 from tyrekit.show.words import clock, number
 
 WIDTH = 560
@@ -52,7 +52,7 @@ def _row(own: pd.DataFrame, width: int) -> Any:
     )  # fmt: skip
     base = alt.Chart(shown).encode(y=y)
     tint = alt.Color(
-        "stage:N", legend=None, scale=alt.Scale(domain=[BEFORE, AFTER], range=[BAND, ACCENT])
+        "stage:N", legend=None, scale=alt.Scale(domain=[BEFORE, AFTER], range=[BAND, MUTED])
     )
     bars = base.mark_bar(height=9, opacity=0.75).encode(x=x, x2="upper:Q", color=tint)
     ticks = base.mark_tick(thickness=2.5, size=15, color=INK).encode(x=alt.X("mean:Q"))

@@ -33,7 +33,7 @@ class PracticePanel(WeekendPanel):
         self.lesson: pd.DataFrame = pd.DataFrame()
         self.said, self.plan, self.more = w.HTML(), w.HTML(), w.HTML()
         self.taught = w.HTML()
-        self.controls = w.VBox()
+        self.controls, self.why = w.VBox(), w.HTML()
         if self.attempt(self._open):
             self.draw()
 
@@ -63,7 +63,7 @@ class PracticePanel(WeekendPanel):
         self.compose(
             [
                 self.head, row([self.which, self.controls, self.working]), self.said, self.plan,
-                self.more, *learnt, w.HTML("<h2>Why</h2>"), self.figures, self.doubts,
+                self.more, *learnt, self.why, self.figures, self.doubts,
             ]
         )  # fmt: skip
 
@@ -114,6 +114,7 @@ class PracticePanel(WeekendPanel):
             lesson = cards_practice.taught_card(self.lesson, self.run.value)
         self.taught.value = lesson
         self.figures.show(figures(now, self.lesson, self.run.value))
+        self.why.value = "<h2>Why</h2>" if self.figures.children else ""
 
     def _take(self, session: str) -> None:
         """Plan a session with nothing supposed and set the controls to the event's values."""

@@ -39,7 +39,7 @@ class RacePanel(WeekendPanel):
         self.race: RaceState | None = None
         self.said, self.plan, self.replies = w.HTML(), w.HTML(), w.HTML()
         self.others, self.link = w.HTML(), w.HTML()
-        self.controls = w.VBox()
+        self.controls, self.why = w.VBox(), w.HTML()
         if self.attempt(self._open):
             self.draw()
 
@@ -65,7 +65,7 @@ class RacePanel(WeekendPanel):
         self.compose(
             [
                 self.head, row([self.which, self.card, self.link, self.working]), self.said,
-                self.plan, supposed, stops, w.HTML("<h2>Why</h2>"), self.figures, self.doubts,
+                self.plan, supposed, stops, self.why, self.figures, self.doubts,
             ]
         )  # fmt: skip
 
@@ -113,6 +113,7 @@ class RacePanel(WeekendPanel):
             ]
         )  # fmt: skip
         self.figures.show(figures(self.race))
+        self.why.value = "<h2>Why</h2>" if self.figures.children else ""
 
     def _take(self, session: str) -> None:
         """Plan a race with nothing supposed and set the controls to the event's values."""
@@ -134,7 +135,9 @@ class RacePanel(WeekendPanel):
         self.bowser = number_box("petrol, °C", bowser_c, -30.0, 60.0, 1.0)
         boxes = {"shortfall_risk": self.risk, "bowser_c": self.bowser}
         if session.laps is not None:
-            self.laps = boxes["laps"] = number_box("race laps", session.laps, 1, 500, 1)
+            self.laps = boxes["laps"] = number_box(
+                "race laps", session.laps, race.shortest_laps(session), 500, 1
+            )
         if session.minutes is not None:
             minutes = number_box("race minutes", float(session.minutes), 1.0, 1500.0, 1.0)
             self.minutes = boxes["minutes"] = minutes
