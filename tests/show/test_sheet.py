@@ -192,3 +192,11 @@ def test_an_impossible_plan_and_a_finished_weekend_still_make_a_sheet(hand_answe
     hand_answer.weekend.next_session = None
     hand_answer.fuel_loads = {}
     assert "No session is left" in sheet.sheet_html(hand_answer, NOW, NONE)
+
+
+def test_a_load_that_is_not_enough_says_so_in_place_of_litres(hand_answer):
+    load = hand_answer.fuel_loads["Q"]
+    load.status, load.blocked_by = "impossible", ("Q needs 80 l and the tank holds 14.2 l",)
+    text = sheet.sheet_html(hand_answer, NOW, NONE)
+    assert '<div class="figure">not enough</div>' in text and "needs 80 l" in text
+    assert '<div class="figure">14.2 l</div>' not in text

@@ -5,6 +5,8 @@ Petrol vapour is explosive: filled, drained and weighed only as the event's regu
 
 from __future__ import annotations
 
+import pandas as pd
+
 from tyrekit.plan.fuel_load import FuelLoad
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
@@ -33,8 +35,11 @@ def _blocked(loads: list[FuelLoad]) -> str:
 def _first(load: FuelLoad) -> str:
     """Return the next session's load in large figures with boxes for what was filled."""
     burns = f"burns {span(load.need_lower_kg, load.need_upper_kg)} kg in"
+    fill, basis = f"{number(load.start_l)} l", f"at {number(load.bowser_c, 0)} °C in the bowser"
+    if load.status == "impossible":
+        fill, basis = "not enough", f"at most {fill} is allowed or fits: see above"
     figures = (
-        big("fill", f"{number(load.start_l)} l", f"at {number(load.bowser_c, 0)} °C in the bowser")
+        big("fill", fill, basis)
         + big("weigh", f"{number(load.start_kg)} kg", "the scales count before the litres")
         + big("running short", one_in(load.shortfall_risk), f"{burns} {number(load.laps, 0)} laps")
         + big(
@@ -51,7 +56,7 @@ def _all(answer: Answer) -> str:
     """Return a row per session to come, with a box for what was filled."""
     rows = [
         f'<tr><th class="row" scope="row">{html(row["session"])}</th>'
-        f'<td class="big">{number(row["start_l"])} l</td>'
+        f'<td class="big">{_fill(row)}</td>'
         f'<td class="big">{number(row["start_kg"])} kg</td>'
         f"<td>{span(row['need_lower_kg'], row['need_upper_kg'])} kg</td>"
         f"<td>{one_in(float(row['shortfall_risk']))}</td>"
@@ -62,6 +67,11 @@ def _all(answer: Answer) -> str:
     ]
     head = ("session", "fill", "weigh", "burns", "short", "ballast", "finish, least", "filled")
     return f'<section class="keep"><h2>All sessions to come</h2>{rows_table(head, rows)}</section>'
+
+
+def _fill(row: pd.Series) -> str:
+    words = f"{number(row['start_l'])} l"
+    return f"not enough: {words}" if row["status"] == "impossible" else words
 
 
 def _notes(loads: list[FuelLoad]) -> str:

@@ -47,14 +47,17 @@ def _blocked(plan: RacePlan) -> str:
 def _start(plan: RacePlan) -> str:
     """Return start fuel, laps, mass and tyres in large figures."""
     load, rows = plan.fuel, race.stints_followed(plan)
+    start = f"{number(plan.start_l)} l"
     risk = f"{number(plan.start_kg)} kg; running short {one_in(load.shortfall_risk)}"
+    if load.status == "impossible" and not plan.race.refuel:
+        start, risk = "not enough", f"the tank takes {start}; {risk}"
     mass = f"ballast {number(load.ballast_kg, 0)} kg, {load.driver}"
     on = race.tyres_at(plan, str(rows["set"].iloc[0])) if len(rows) else {}
     front = " ".join(on.get(corner, "–") for corner in CORNERS[:2])
     rear = " ".join(on.get(corner, "–") for corner in CORNERS[2:])
     return (
         '<section class="keep bigs">'
-        + big("start with", f"{number(plan.start_l)} l", risk)
+        + big("start with", start, risk)
         + big("start on", f"{front} / {rear}", "front left, right / rear left, right")
         + big("least at the finish", f"{number(load.finish_mass_kg, 0)} kg", mass)
         + big("race", f"{number(plan.race.laps, 0)} laps", "at racing pace, expected")
