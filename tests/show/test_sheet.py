@@ -46,11 +46,17 @@ class Reader(HTMLParser):
 
 
 @pytest.fixture
+def no_charts(monkeypatch):
+    """Leaves the charts out where a test is not about them: they take a second to draw."""
+    monkeypatch.setattr(sheet, "_figures", lambda answer: "")
+
+
+@pytest.fixture
 def text(hand_answer):
     return sheet.sheet_html(hand_answer, NOW, NONE)
 
 
-def test_it_says_what_the_crew_needs(text):
+def test_it_says_what_the_crew_needs(no_charts, text):
     for words in ("N5", "1.62 bar", "38.6 l", "28.8 kg", "How sure", "Tyre plan"):
         assert words in text, words
     for words in ("gauge reads low", "Cautions", "Petrol", "Jacks", "regulations"):
@@ -67,7 +73,7 @@ def test_no_script_and_nothing_from_outside(text):
     assert "@import" not in text and "url(http" not in text
 
 
-def test_typed_text_is_escaped(text):
+def test_typed_text_is_escaped(no_charts, text):
     assert "Hand &lt;made&gt; &amp; invented" in text
     assert "<made>" not in text
     assert "&lt;0.3 bar" in text
@@ -85,7 +91,7 @@ def test_the_same_answer_gives_the_same_bytes(hand_answer, text):
     assert sheet.sheet_html(hand_answer, NOW, NONE) == text
 
 
-def test_written_whole_or_not_at_all(hand_answer, tmp_path, monkeypatch):
+def test_written_whole_or_not_at_all(no_charts, hand_answer, tmp_path, monkeypatch):
     path = tmp_path / "out" / "sheet.html"
     assert sheet.write_sheet(hand_answer, path, plans=NONE, now=NOW) == path
     before = path.read_bytes()
@@ -100,7 +106,7 @@ def test_written_whole_or_not_at_all(hand_answer, tmp_path, monkeypatch):
     assert [p.name for p in path.parent.iterdir()] == ["sheet.html"]
 
 
-def test_every_page_bears_the_stamp(hand_answer, tmp_path):
+def test_every_page_bears_the_stamp(no_charts, hand_answer, tmp_path):
     """Weekend, car, time in the event's zone, version and one hash of all inputs."""
     paths = sheet.write_sheets(hand_answer, tmp_path, plans=NONE, now=NOW)
     assert [p.name for p in paths] == ["sheet.html", "tyre_sheet.html", "fuel_card.html"]
@@ -120,7 +126,7 @@ def test_the_hash_moves_with_any_input(hand_answer):
     assert stamp._replace(inputs={**stamp.inputs, "event.toml": "ac" * 32}).digest != stamp.digest
 
 
-def test_every_sheet_prints_its_cautions(hand_answer, tmp_path):
+def test_every_sheet_prints_its_cautions(no_charts, hand_answer, tmp_path):
     words = {
         "tyre_sheet": ("Tyres: look", "Pressures: never below", "Jacks:"),
         "fuel_card": ("Petrol:", "Car on track"),
@@ -132,7 +138,7 @@ def test_every_sheet_prints_its_cautions(hand_answer, tmp_path):
             assert one in text, (name, one)
 
 
-def test_cards_that_no_longer_hold_are_taken_away(hand_answer, tmp_path):
+def test_cards_that_no_longer_hold_are_taken_away(no_charts, hand_answer, tmp_path):
     old = [tmp_path / f"{name}{end}" for name in ("race_card_R0", "run_plan", "sheet")
            for end in (".html", ".pdf")]  # fmt: skip
     for path in [*old, tmp_path / "mine.pdf"]:
@@ -176,13 +182,13 @@ def test_tread_to_measure_is_what_runs_next_and_what_has_run_since(hand_answer):
     assert table.loc["N3", "why"] == "has run"
 
 
-def test_there_are_boxes_to_write_in(text):
+def test_there_are_boxes_to_write_in(no_charts, text):
     for name in ("set cold", "hot", "weighed kg", "filled l", "by, checked by"):
         assert f'<span class="blank"><i></i>{name}</span>' in text
     assert text.count('<td class="write"></td>') >= 4 * 3 + 2
 
 
-def test_an_impossible_plan_and_a_finished_weekend_still_make_a_sheet(hand_answer):
+def test_an_impossible_plan_and_a_finished_weekend_still_make_a_sheet(no_charts, hand_answer):
     hand_answer.allocation.status = "impossible"
     hand_answer.allocation.blocked_by = ("at most 8 new tyres",)
     hand_answer.allocation.table = hand_answer.allocation.table.iloc[:0]
@@ -194,7 +200,7 @@ def test_an_impossible_plan_and_a_finished_weekend_still_make_a_sheet(hand_answe
     assert "No session is left" in sheet.sheet_html(hand_answer, NOW, NONE)
 
 
-def test_a_load_that_is_not_enough_says_so_in_place_of_litres(hand_answer):
+def test_a_load_that_is_not_enough_says_so_in_place_of_litres(no_charts, hand_answer):
     load = hand_answer.fuel_loads["Q"]
     load.status, load.blocked_by = "impossible", ("Q needs 80 l and the tank holds 14.2 l",)
     text = sheet.sheet_html(hand_answer, NOW, NONE)
