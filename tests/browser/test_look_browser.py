@@ -20,6 +20,7 @@ PAST_THE_EDGE = """() => {
 
 NOTEBOOKS = (
     "1_next_session", "2_weekend_plan", "3_race_fuel_and_stops", "4_practice_programme",
+    "5_review",
 )  # fmt: skip
 
 

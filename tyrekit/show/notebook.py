@@ -17,7 +17,7 @@ from tyrekit.show.lab import no_weekend, shipped_notebooks
 if TYPE_CHECKING:
     from tyrekit.show.panels import Panel
 
-DEMO = "fenmoor-after-p3"
+DEMO, WHOLE_DEMO = "fenmoor-after-p3", "fenmoor-complete"
 DEMO_NOTE = (
     "This is the invented demo weekend, copied to a temporary folder: look around, nothing is"
     " kept. Start your own with: tyrekit new FOLDER, then: tyrekit lab FOLDER"
@@ -63,10 +63,10 @@ def review_panel() -> Panel:
     """Return the panel of notebook 5 for the weekend the notebook belongs to."""
     from tyrekit.show.panel_review import ReviewPanel
 
-    return _opened(ReviewPanel)
+    return _opened(ReviewPanel, WHOLE_DEMO)
 
 
-def find_weekend(here: Path | None = None) -> Found:
+def find_weekend(here: Path | None = None, demo: str = DEMO) -> Found:
     """Return the weekend a notebook belongs to.
 
     The folder above the notebook, or the notebook's own, when it holds event.toml; else the
@@ -86,29 +86,30 @@ def find_weekend(here: Path | None = None) -> Found:
     if named is not None and (Path(named) / "event.toml").is_file():
         return Found(Path(named), "")
     if named is None and here == shipped_notebooks().resolve():
-        return Found(demo_copy(), DEMO_NOTE)
-    raise no_weekend(Path(named) if named is not None else here)
+        return Found(demo_copy(demo), DEMO_NOTE)
+    home = here.parent if here.name == "notebooks" else here
+    raise no_weekend(Path(named) if named is not None else home)
 
 
-def demo_copy() -> Path:
+def demo_copy(demo: str = DEMO) -> Path:
     """Return a fresh copy of the demo weekend, from the repository or made anew."""
     target = Path(tempfile.mkdtemp(prefix="tyrekit-demo-"))
-    shipped = Path(__file__).parents[2] / "data" / DEMO
+    shipped = Path(__file__).parents[2] / "data" / demo
     if shipped.is_dir():
         left = shutil.ignore_patterns("out", "notebooks", "book.sqlite*")
-        shutil.copytree(shipped, target / DEMO, ignore=left)
+        shutil.copytree(shipped, target / demo, ignore=left)
     else:
         make = [sys.executable, "-m", "tyrekit.demo", "--out", str(target)]
         subprocess.run(make, check=True, capture_output=True)
-    return target / DEMO
+    return target / demo
 
 
-def _opened(make: Callable[[Path, str], Panel]) -> Panel:
+def _opened(make: Callable[[Path, str], Panel], demo: str = DEMO) -> Panel:
     """Return a panel on the weekend found, or one that says why there is none."""
     from tyrekit.show.panels import Panel
 
     try:
-        found = find_weekend()
+        found = find_weekend(demo=demo)
     except InputError as error:
         return Panel.saying(str(error))
     return make(found.folder, found.note)
