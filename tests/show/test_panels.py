@@ -12,9 +12,8 @@ from demo_weekends import copy_of
 from tyrekit.errors import InputError
 from tyrekit.show import charts, notebook
 from tyrekit.show.panel_next_session import NextSessionPanel
-from tyrekit.show.panel_weekend_plan import WeekendPlanPanel, kept_locks
-from tyrekit.show.panels import Figure, Figures, Later, Panel
-from tyrekit.show.what_if import with_lock
+from tyrekit.show.panel_weekend_plan import WeekendPlanPanel
+from tyrekit.show.panels import Background, Figure, Figures, Later, Panel
 
 
 @pytest.fixture(scope="module")
@@ -25,14 +24,7 @@ def folder(tmp_path_factory):
 @pytest.fixture(scope="module")
 def next_panel(folder):
     panel = NextSessionPanel(folder)
-    panel.again = Later(lambda: None)  # refitting is tested by itself below
-    assert panel.problem.value == ""
-    return panel
-
-
-@pytest.fixture(scope="module")
-def plan_panel(folder):
-    panel = WeekendPlanPanel(folder, "a <note>")
+    panel.again = Background(lambda: None, lambda outcome: None)  # refitting: test_panel_next_session
     assert panel.problem.value == ""
     return panel
 
@@ -103,48 +95,6 @@ def test_the_sheet_is_written_and_linked(next_panel, folder):
     assert 'href="/files/out/sheet.html"' in next_panel.sheet_link.value
 
 
-def test_the_plan_fills_the_grid(plan_panel):
-    cells = plan_panel.state.answer.allocation.table
-    first = cells[cells["stint"] == 1].set_index(["session", "corner"])["tyre_id"]
-    assert set(plan_panel.choice) == set(first.index)
-    for place, box in plan_panel.choice.items():
-        assert box.options[0] == (first[place], "")
-        assert box.value == ""
-    assert "a &lt;note&gt;" in plan_panel.head.value
-
-
-def test_a_lock_is_obeyed_never_gains_and_can_be_taken_back(plan_panel):
-    session = next(iter(plan_panel.laps))
-    free = plan_panel.state.answer.allocation
-    planned = plan_panel.choice[session, "FL"].options[0][0]
-    other = plan_panel.choice[session, "FR"].options[0][0]
-    plan_panel.choice[session, "FL"].value = other
-    after = plan_panel.state.answer.allocation
-    assert plan_panel.choice[session, "FL"].value == other != planned
-    assert "session = &quot;" in plan_panel.kept.value
-    if after.status != "impossible":
-        assert after.cost_s >= free.bound_s - 1e-6
-        rows = after.table[(after.table["session"] == session) & (after.table["stint"] == 1)]
-        assert rows.set_index("corner")["tyre_id"]["FL"] == other
-    plan_panel.back.click()
-    assert plan_panel.state.answer.allocation.cost_s == pytest.approx(free.cost_s, abs=1e-6)
-    assert plan_panel.kept.value == plan_panel.blocked.value == ""
-
-
-def test_a_lock_against_a_limit_is_explained(plan_panel):
-    """A tyre that stays on the left cannot go on at the front right."""
-    tyres = plan_panel.state.weekend.tyres
-    left = tyres.loc[tyres["side"] == "left", "tyre_id"].iloc[0]
-    session = next(iter(plan_panel.laps))
-    plan_panel.choice[session, "FR"].value = left
-    assert plan_panel.state.answer.allocation.status == "impossible"
-    assert "No plan meets every limit" in plan_panel.blocked.value
-    assert left in plan_panel.blocked.value
-    assert plan_panel.choice[session, "RL"].options[0][0] == "no plan"
-    plan_panel.back.click()
-    assert plan_panel.blocked.value == ""
-
-
 def before_running(folder):
     """Turn a copy of the demo into a weekend of which nothing has been run."""
     shutil.rmtree(folder / "logs")
@@ -166,17 +116,6 @@ def test_panels_open_before_any_running_and_after_the_last_race(tmp_path, source
         assert panel.problem.value == ""
         assert words in panel.head.value
         assert len(panel.figures.children)
-
-
-def test_kept_locks_are_lines_of_event_toml():
-    import tomllib
-    from html import unescape
-
-    locks = with_lock(with_lock((), "Q", "FL", "N1"), "Q", "RR", "N2")
-    text = unescape(kept_locks(locks).split("<pre>")[1].split("</pre>")[0])
-    assert tomllib.loads(text) == {
-        "limit": [{"kind": "lock", "session": "Q", "tyres": {"FL": "N1", "RR": "N2"}}]
-    }
 
 
 def test_a_failure_is_said_in_the_panel_and_never_swallowed():

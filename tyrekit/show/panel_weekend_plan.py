@@ -230,7 +230,7 @@ class WeekendPlanPanel(WeekendPanel):
         on_value(self.air, lambda v: self.change(air_c=v))
         back = w.Button(description="Suppose nothing")
         back.on_click(lambda _: self._back())
-        return row([self.wear, self.drop_off, self.track, self.air, back])
+        return row([self.wear, self.drop_off, self.track, self.air, back], align_items="center")
 
     def draw(self) -> None:
         """Put the present plan on screen; the rest follows a moment later."""
@@ -239,10 +239,10 @@ class WeekendPlanPanel(WeekendPanel):
         self.supposed = supposed_words(self.state.what_if)
         super().draw()
         answer = self.state.answer
-        self.cost.value = plan_cards.cost_card(answer, self.before_s)
+        self._draw_grid()
         self.clash.value = plan_cards.clash_card(answer)
         self.help.layout.display = "" if len(answer.allocation.table) else "none"
-        self._draw_grid()
+        self.cost.value = plan_cards.cost_card(answer, self.before_s)
         self.others.value = self.rain.value = self.worth.value = ""
         self.meanwhile.start(self._rest())
 
@@ -272,7 +272,8 @@ class WeekendPlanPanel(WeekendPanel):
             plan = yield from aside(partial(explained, plan, effort), partial(effort.spend, inf))
             answer = replace(answer, allocation=plan)
             self.clash.value = plan_cards.clash_card(answer)
-        for number, found in enumerate(each_alternative(plan, OTHERS), 1):
+        more = each_alternative(plan, OTHERS) if not plan.alternatives else ()
+        for number, found in enumerate(more, 1):
             plan = found
             self.others.value = _waiting(f"looking for other plans: {number} of {OTHERS} found")
             yield

@@ -7,6 +7,7 @@ from collections.abc import Collection
 import pandas as pd
 
 from tyrekit.plan.allocation import AllocationPlan
+from tyrekit.plan.alternatives import SHORT
 from tyrekit.plan.fork import Fork
 from tyrekit.plan.outlook import agreement, rivals
 from tyrekit.show.answer import Answer
@@ -16,6 +17,7 @@ from tyrekit.show.verdict import proof
 from tyrekit.show.words import html, known, number, percent, signed, span
 
 PLANNED = ("optimal", "feasible")
+TIE = 1e-9  # chances of a tie below this are rounding
 LEAST_S = 0.005  # seconds below this are shown as none
 
 
@@ -122,33 +124,37 @@ def rivals_card(plan: AllocationPlan) -> str:
     table, apart = side_by_side_table(plan), rivals(plan)
     if not len(apart):
         return ""
-    heads = "".join(f'<th scope="col">plan {n}</th>' for n in apart["plan"])
+    heads = "".join(f'<th scope="col">plan {n + 1}</th>' for n in apart["plan"])
     rows = [
         ("costs more, expected", "–", [f"<b>+{number(s, 2)} s</b>" for s in apart["difference_s"]]),
         ("90 % of it, s", "", _spans(apart)),
         ("chance it costs less", "", [html(percent(c)) for c in apart["chance_rival"]]),
-        ("chance it costs the same", "", [html(_tie(c)) for c in apart["chance_tie"]]),
     ]
-    for _, row in table.iterrows():
-        cells = [
-            f"<b>{html(row[str(n)])}</b>" if row[str(n)] != row["plan"] else _same()
-            for n in apart["plan"]
-        ]
-        rows.append((str(row["fitting"]), html(row["plan"]), cells))
+    if (apart["chance_tie"] > TIE).any():
+        rows.append(("chance it costs the same", "", [_tie(c) for c in apart["chance_tie"]]))
+    rows += [_fitting_row(row) for _, row in table.iterrows()]
     body = "".join(
         f'<tr><th scope="row">{html(name)}</th><td>{own}</td>'
         + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
         for name, own, cells in rows
     )  # fmt: skip
+    short = "".join(f"<p>{html(n)}</p>" for n in plan.notes if n.startswith(SHORT))
     return (
-        '<h2>Nearly as good</h2>' + agreement_card(plan)
-        + '<div class="tk-wide"><table class="tk-table tk-sides"><thead><tr><td></td>'
-        f'<th scope="col">this plan</th>{heads}</tr></thead><tbody>{body}</tbody></table></div>'
-    )  # fmt: skip
+        f"<h2>Nearly as good</h2>{agreement_card(plan)}"
+        '<div class="tk-wide"><table class="tk-table tk-sides"><thead><tr><td></td>'
+        f'<th scope="col">plan 1, above</th>{heads}</tr></thead><tbody>{body}</tbody></table></div>'
+        + short
+    )
 
 
-def _same() -> str:
-    return '<span class="tk-muted">same</span>'
+def _fitting_row(row: pd.Series) -> tuple[str, str, list[str]]:
+    """Return a fitting: its name, what the plan has, and what the others have."""
+    own, *others = row.drop("fitting")
+    cells = [
+        '<span class="tk-muted">same</span>' if other == own else f"<b>{html(other)}</b>"
+        for other in others
+    ]
+    return str(row["fitting"]), html(own), cells
 
 
 def _spans(apart: pd.DataFrame) -> list[str]:
@@ -156,7 +162,7 @@ def _spans(apart: pd.DataFrame) -> list[str]:
 
 
 def _tie(chance: float) -> str:
-    return "none" if chance <= 1e-9 else percent(chance)
+    return "none" if chance <= TIE else html(percent(chance))
 
 
 def worth_card(worth: pd.DataFrame) -> str:

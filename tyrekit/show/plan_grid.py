@@ -20,7 +20,7 @@ from tyrekit.show.words import html, number
 
 HEADS = ("session", "laps", "value", "weather", *CORNERS)
 COLUMNS = "minmax(48px, 8%) 52px 52px minmax(82px, 9%) repeat(4, minmax(0, 1fr))"
-DRY, WET, DOUBTFUL = "dry", "wet", "may rain"
+DRY, WET, DOUBTFUL = "dry", "wet", "rain?"
 Place = tuple[str, str]  # session, corner
 
 
@@ -86,7 +86,9 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         self.planned = {place: str(cell["tyre_id"]) for place, cell in cells.items()}
         lost = session_loss_table(answer).set_index("session")["expected_loss_s"]
         for id, name in self.name.items():
-            loses = f"loses {number(lost[id])} s" if id in lost else ""
+            loses = (
+                f'loses <span class="tk-whole">{number(lost[id])} s</span>' if id in lost else ""
+            )
             coming = state.weekend.next_session
             accent = ' class="tk-tyre"' if coming is not None and id == coming.id else ""
             name.value = (

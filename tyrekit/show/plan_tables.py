@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from tyrekit.plan.allocation import AllocationPlan
-from tyrekit.plan.fitting import ages_in_words, axle_ages
+from tyrekit.plan.fitting import axle_ages
 from tyrekit.show.answer import Answer
 from tyrekit.terms import CORNERS
 
@@ -15,18 +15,25 @@ Place = tuple[str, int, str]  # session, stint, axle
 def side_by_side_table(plan: AllocationPlan) -> pd.DataFrame:
     """Return what the crew would fit in the plan and in each alternative, a column a plan.
 
-    Columns: fitting (session, stint and axle in words), ``plan``, then ``1``, ``2``, ... for the
-    alternatives, in each the ages in words. Only fittings in which some plan differs.
+    Columns: fitting (session, stint and axle in words), then ``1`` for the plan, ``2``, ``3``, ...
+    for its alternatives, in each the ages in words. Only fittings in which some plan differs.
     """
     every = [axle_ages(one.table) for one in (plan, *plan.alternatives)]
-    names = ["plan", *(str(i) for i in range(1, len(every)))]
+    names = [str(number) for number in range(1, len(every) + 1)]
     rows = []
     for place in every[0] if len(every) > 1 else ():
         ages = [one.get(place, ()) for one in every]
         if any(one != ages[0] for one in ages):
-            cells = [ages_in_words(one) if one else "not run" for one in ages]
-            rows.append((fitting_words(place), *cells))
+            rows.append((fitting_words(place), *map(_axle_words, ages)))
     return pd.DataFrame(rows, columns=["fitting", *names])
+
+
+def _axle_words(ages: tuple[int, ...]) -> str:
+    """Return the ages of an axle's two tyres, short enough for a narrow column."""
+    words = ["new" if age == 0 else f"{age} laps" for age in ages]
+    if len(set(words)) == 1:
+        return f"both {words[0]}"
+    return " and ".join(words).replace(" laps and", " and") if words else "not run"
 
 
 def fitting_words(place: Place) -> str:
