@@ -6,6 +6,8 @@ variables and the loss is looked up by them.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from ortools.sat.python import cp_model
 
@@ -32,10 +34,31 @@ class DirectModel:
                 self.model.add_exactly_one(list(self.x[:, stint, corner]))
             for tyre in range(n):
                 self.model.add_at_most_one(list(self.x[tyre, stint]))
+                for corner in set(range(4)) - problem.tyres[tyre].corners:
+                    self.model.add(self.x[tyre, stint, corner] == 0)
         self.kept: list = []
+        self._order_of_equals()
         self._costs()
         for limit in sorted(problem.limits, key=lambda limit: limit.rule.kind != "keep_spare"):
             getattr(self, f"_{limit.rule.kind}")(limit.rule)
+
+    def _order_of_equals(self) -> None:
+        """Tyres alike may be exchanged: only one order of what they do is kept."""
+        stints = range(len(self.laps))
+        do = [
+            sum(
+                5 ** (len(self.laps) - 1 - s) * (c + 1) * self.x[t, s, c]
+                for s in stints
+                for c in range(4)
+            )
+            for t in range(len(self.problem.tyres))
+        ]
+        alike: dict[object, int] = {}
+        for t, tyre in enumerate(self.problem.tyres):
+            key = replace(tyre, tyre_id="")
+            if key in alike:
+                self.model.add(do[alike[key]] >= do[t])
+            alike[key] = t
 
     def age(self, tyre: int, stint: int):
         """Return the tyre's age at the start of a stint."""
@@ -47,23 +70,34 @@ class DirectModel:
         return self.problem.tyres[tyre].heat_cycles + sum(self.on[tyre, :stint])
 
     def _costs(self) -> None:
+        """One Boolean for each age and count of cycles a tyre may start a stint with.
+
+        Much tighter than looking the loss up by an integer age: that proves nothing in minutes.
+        """
         problem, table, total = self.problem, expected_table(self.problem), []
         for t, tyre in enumerate(problem.tyres):
+            reached = {(tyre.age_laps, tyre.heat_cycles)}
             for s, stint in enumerate(problem.stints):
-                most_age = tyre.age_laps + sum(self.laps[:s])
-                ages, cycles = np.meshgrid(
-                    np.arange(most_age + 1), np.arange(tyre.heat_cycles + s + 1), indexing="ij"
+                states = sorted(reached)
+                ages, cycles = (np.array(column) for column in zip(*states, strict=True))
+                loss = table.stint_s(stint, ages, cycles)[0]
+                chosen = [self.model.new_bool_var("") for _ in states]
+                self.model.add_exactly_one(chosen)
+                self.model.add(
+                    self.age(t, s) == sum(int(a) * v for a, v in zip(ages, chosen, strict=True))
                 )
-                loss = table.stint_s(stint, ages.ravel(), cycles.ravel())[0]
-                weighted = stint.value * np.outer(loss, np.r_[problem.corner_share, 0.0])
-                costs = np.rint(weighted / COST_UNIT_S).astype(int).ravel()
-                wide = tyre.heat_cycles + s + 1
-                at = self.model.new_int_var(0, len(costs) - 1, "")
-                corner = sum(c * self.x[t, s, c] for c in range(4)) + 4 * (1 - self.on[t, s])
-                self.model.add(at == 5 * (wide * self.age(t, s) + self.cycles(t, s)) + corner)
-                cost = self.model.new_int_var(0, int(costs.max()), "")
-                self.model.add_element(at, [int(c) for c in costs], cost)
-                total.append(cost)
+                self.model.add(
+                    self.cycles(t, s)
+                    == sum(int(c) * v for c, v in zip(cycles, chosen, strict=True))
+                )
+                for c, share in enumerate(problem.corner_share):
+                    both = [self.model.new_bool_var("") for _ in states]
+                    self.model.add(sum(both) == self.x[t, s, c])
+                    for one, state in zip(both, chosen, strict=True):
+                        self.model.add_implication(one, state)
+                    cost = np.rint(stint.value * share * loss / COST_UNIT_S).astype(int)
+                    total.append(sum(int(k) * v for k, v in zip(cost, both, strict=True)))
+                reached |= {(a + self.laps[s], c + 1) for a, c in reached}
         self.model.minimize(sum(total))
 
     def _used(self, tyre: int, stints) -> object:
