@@ -35,7 +35,9 @@ def test_no_practice_left_is_said_and_the_last_run_shown(panel):
     assert panel.plan.value == ""
     last = panel.state.weekend.runs.sort_values("start")["run_id"].iloc[-1]
     assert f"What {last} taught" in panel.taught.value
-    assert len(panel.figures.children) == 1
+    assert len(panel.figures.children) == len(lessons.ABOUT)
+    named = {name for names in lessons.ABOUT.values() for name in names}
+    assert named == set(panel.lesson["quantity"])
 
 
 def test_after_is_what_the_fits_say_now(panel):
@@ -80,7 +82,7 @@ def test_the_programme_is_on_screen_with_what_it_narrows(p2):
     assert (table["end_min"] <= session.minutes + 1e-6).all()
     promised = lessons.narrowing(lessons.promised(p2.practice.plan, p2.practice.fits))
     assert (promised["narrower_pct"] >= 0).all()
-    assert len(p2.figures.children) == 2
+    assert len(p2.figures.children) == 1 + len(lessons.ABOUT)
 
 
 def test_litres_and_kilograms_agree(p2):
@@ -98,7 +100,7 @@ def test_more_minutes_never_leave_more_open_and_too_few_are_said(p2):
     p2.minutes.value = 3.0
     assert p2.practice.plan.status == "impossible"
     assert "No run fits P2" in p2.plan.value
-    assert len(p2.figures.children) == 1
+    assert len(p2.figures.children) == len(lessons.ABOUT)
     p2.as_planned.click()
     assert p2.practice.plan.after_sd_s == short.after_sd_s
 

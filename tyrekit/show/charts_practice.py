@@ -14,7 +14,6 @@ from tyrekit.show.words import clock, number
 
 WIDTH = 560
 PROMISED = "How much would these runs narrow what is known?"
-TAUGHT = "What did the run teach?"
 
 
 def narrowing_chart(table: pd.DataFrame, title: str, width: int = WIDTH) -> Any:

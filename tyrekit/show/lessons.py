@@ -22,7 +22,12 @@ LAP_TIME = {
     "heat_cycle_s": ("a heat cycle", "s"),
     "track_evolution_s": ("the track as it rubbers in", "s"),
 }
+FUEL_USE = "fuel burnt on a lap"
 CORNERS = ("FL", "FR", "RL", "RR")
+ABOUT = {
+    "lap times": tuple(words for words, _ in LAP_TIME.values()),
+    "fuel and wear": (FUEL_USE, *(f"wear at {corner}" for corner in CORNERS)),
+}
 
 
 def run_names(weekend: Weekend) -> dict[str, str]:
@@ -117,7 +122,7 @@ def _rows(fits: Fits, stage: str) -> list[tuple[str, str, str, float, float, flo
         found.append((*words, stage, float(fits.lap_time.params[name]), low, high))
     use = fits.fuel_use.use_by_kind(LEVEL)
     mean, low, high = (float(use[end]["timed"]) for end in ("mean", "lower", "upper"))
-    found.append(("fuel burnt on a lap", "kg", stage, mean, low, high))
+    found.append((FUEL_USE, "kg", stage, mean, low, high))
     for corner in CORNERS:
         wear = fits.tread.wear_mm_per_lap(corner)
         half = HALF * wear.sd

@@ -164,6 +164,8 @@ def figures(now: PracticeState | None, lesson: pd.DataFrame, run: str) -> list[F
         table = lessons.promised(now.plan, now.fits)
         promised = partial(draw, title=charts_practice.PROMISED, width=WIDTH)
         found.append(Figure("promised", table, promised))
-    title = charts_practice.TAUGHT.replace("the run", run)
-    found.append(Figure(f"taught {run}", lesson, partial(draw, title=title, width=WIDTH)))
+    for about, names in lessons.ABOUT.items():
+        own = lesson[lesson["quantity"].isin(names)] if len(lesson) else lesson
+        taught = partial(draw, title=f"What did {run} teach about {about}?", width=WIDTH)
+        found.append(Figure(f"{about} {run}", own, taught))
     return found
