@@ -92,26 +92,26 @@ def open_questions(
 def _open_causes(causes: pd.DataFrame) -> Iterator[tuple[str, str]]:
     """Give the causes of which nothing is told, each with the largest of its kind."""
     if not len(causes):
-        yield "What wore the tyres cannot be told: too few readings of the tread", READ
+        yield "What wore the tyres: too few readings of the tread", READ
         return
     for cause, asked in ASKED.items():
         own = causes[causes["cause"] == cause]
         if not len(own):
-            yield f"Whether {asked} cannot be told: too few readings of the tread", READ
+            yield f"Whether {asked}: too few readings of the tread", READ
         elif not own["told"].any():
             largest = own.iloc[int(own["mean_pct"].abs().argmax())]
-            words = f"largest is {largest['what']}, {signed(largest['mean_pct'])} % of wear"
+            words = f"the largest is {largest['what']}, {signed(largest['mean_pct'])} % of wear"
             ends = span(largest["lower_pct"], largest["upper_pct"])
-            yield f"Whether {asked} cannot be told: {words} ({ends})", str(largest["settle"])
+            yield f"Whether {asked}: {words} ({ends})", str(largest["settle"])
 
 
 def _open_drop_off(drop_off: StyleResults) -> Iterator[tuple[str, str]]:
-    asked = "Whether the driving made lap times fall off cannot be told:"
+    asked = "Whether the driving made lap times fall off:"
     if drop_off.n_rows == 0:
         yield f"{asked} too few runs of four clean laps", "Log long runs by both drivers."
     elif not drop_off.found:
         largest = drop_off.effects.iloc[int(drop_off.effects["mean"].abs().argmax())]
-        words = f"largest is {plain(str(largest.name))}, {signed(largest['mean'])} ms per lap"
+        words = f"the largest is {plain(str(largest.name))}, {signed(largest['mean'])} ms per lap"
         ends = span(largest["lower"], largest["upper"])
         yield f"{asked} {words} ({ends})", in_words(largest["settle"])
 
@@ -120,8 +120,8 @@ def _open_drivers(drivers: pd.DataFrame) -> Iterator[tuple[str, str]]:
     for row in drivers.to_dict("records"):
         if row["lower_s"] <= 0 <= row["upper_s"]:
             yield (
-                f"Which of {row['driver']} and {row['other']} is faster on equal tyres and fuel"
-                f" cannot be told: {span(row['lower_s'], row['upper_s'], 2)} s",
+                f"Which of {row['driver']} and {row['other']} is faster on equal tyres and"
+                f" fuel: {span(row['lower_s'], row['upper_s'], 2)} s",
                 "Both in one session, on tyres of like age.",
             )
 
