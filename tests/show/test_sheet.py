@@ -94,7 +94,7 @@ def test_the_same_answer_gives_the_same_bytes(hand_answer, text):
 def test_written_whole_or_not_at_all(no_charts, hand_answer, tmp_path, monkeypatch):
     path = tmp_path / "out" / "sheet.html"
     assert sheet.write_sheet(hand_answer, path, plans=NONE, now=NOW) == path
-    before = path.read_bytes()
+    before = {p.name: p.read_bytes() for p in path.parent.iterdir()}
 
     def fail(*_):
         raise OSError("disk full")
@@ -102,8 +102,16 @@ def test_written_whole_or_not_at_all(no_charts, hand_answer, tmp_path, monkeypat
     monkeypatch.setattr(sheet.os, "replace", fail)
     with pytest.raises(OSError, match="disk full"):
         sheet.write_sheet(hand_answer, path, plans=NONE)
-    assert path.read_bytes() == before
-    assert [p.name for p in path.parent.iterdir()] == ["sheet.html"]
+    assert {p.name: p.read_bytes() for p in path.parent.iterdir()} == before
+
+
+def test_what_is_supposed_stands_on_every_page(no_charts, hand_answer, tmp_path):
+    """A sheet made under a what-if may not be taken for the plan."""
+    supposed = "shortfall risk <0.05>"
+    paths = sheet.write_sheets(hand_answer, tmp_path, plans=NONE, supposed=supposed, now=NOW)
+    words = '<p class="warn">Supposing shortfall risk &lt;0.05&gt;.</p>'
+    for path, pages in zip(paths, (3, 1, 1), strict=True):
+        assert path.read_text(encoding="utf-8").count(words) == pages
 
 
 def test_every_page_bears_the_stamp(no_charts, hand_answer, tmp_path):

@@ -96,6 +96,7 @@ def _asked_sessions(text: str, ask: Ask, say: Say) -> str:
     for session in event.sessions:
         length = f"{session.laps} laps" if session.laps else f"{session.minutes:g} min"
         say(f"  {session.id} {session.kind} {session.start:%Y-%m-%d %H:%M} {length}")
+    say(f"Write one as: {SHAPE}.")
     blocks: list[Block] = []
     while typed := ask(f"Session {len(blocks) + 1} (an empty line ends): ").strip():
         block = _session(typed)

@@ -27,7 +27,9 @@ def write_sheets(
     folder: Path,
     *,
     plans: SheetPlans | None = None,
+    supposed: str = "",
     now: datetime | None = None,
+    name: str = "sheet.html",
 ) -> tuple[Path, ...]:
     """Write every sheet into a folder and return their paths, the one that holds all first.
 
@@ -38,13 +40,15 @@ def write_sheets(
     Parameters
     ----------
     plans : SheetPlans, optional
-        What `sheet_plans` gives; worked out when left out.
+        What `sheet_plans` gives, for the event as supposed where it is; worked out when left out.
+    supposed : str
+        What was supposed in place of the event's own values, in words; said on top of every page.
     now : datetime, optional
         Time of the stamp, by default the clock's; nothing else on the sheets depends on it.
     """
-    stamp = stamp_of(answer, now or datetime.now().astimezone())
+    stamp = stamp_of(answer, now or datetime.now().astimezone(), supposed)
     pages = crew_pages(answer, plans or sheet_plans(answer))
-    written = [_write(folder / "sheet.html", document([*pages, _why_page(answer)], stamp))]
+    written = [_write(folder / name, document([*pages, _why_page(answer)], stamp))]
     for page in pages:
         written.append(_write(folder / f"{page.slug}.html", document([page], stamp)))
     _tidy(folder, written)
@@ -52,10 +56,20 @@ def write_sheets(
 
 
 def write_sheet(
-    answer: Answer, path: Path, *, plans: SheetPlans | None = None, now: datetime | None = None
+    answer: Answer,
+    path: Path,
+    *,
+    plans: SheetPlans | None = None,
+    supposed: str = "",
+    now: datetime | None = None,
 ) -> Path:
-    """Write the one sheet that holds every page, whole or not at all, and return its path."""
-    return _write(path, sheet_html(answer, now or datetime.now().astimezone(), plans))
+    """Write the sheet with every page, and each by itself beside it; return its path.
+
+    Parameters as `write_sheets`.
+    """
+    return write_sheets(
+        answer, path.parent, plans=plans, supposed=supposed, now=now, name=path.name
+    )[0]
 
 
 def sheet_html(answer: Answer, now: datetime, plans: SheetPlans | None = None) -> str:

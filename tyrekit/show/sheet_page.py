@@ -37,12 +37,16 @@ TRACK_CAUTIONS = (
 
 
 class Stamp(NamedTuple):
-    """What every page bears: the weekend, the car, when, by which version, from which files."""
+    """What every page bears: the weekend, the car, when, by which version, from which files.
+
+    `supposed` says what was supposed in place of the event's own values; it stands on top.
+    """
 
     weekend: str
     car: str
     made: datetime
     inputs: Mapping[str, str]
+    supposed: str = ""
 
     @property
     def digest(self) -> str:
@@ -72,12 +76,12 @@ class Page(NamedTuple):
         return re.sub(r"[^\w.-]+", "-", self.name).strip(".-")
 
 
-def stamp_of(answer: Answer, made: datetime) -> Stamp:
+def stamp_of(answer: Answer, made: datetime, supposed: str = "") -> Stamp:
     """Return the stamp of an answer made at a moment, in the event's time zone."""
     weekend = answer.weekend
     meeting = weekend.event.meeting
     local = made.astimezone(meeting.zone)
-    return Stamp(meeting.name, weekend.event.car.number, local, weekend.inputs)
+    return Stamp(meeting.name, weekend.event.car.number, local, weekend.inputs, supposed)
 
 
 def document(pages: Iterable[Page], stamp: Stamp) -> str:
@@ -93,12 +97,13 @@ def document(pages: Iterable[Page], stamp: Stamp) -> str:
 
 def _sheet(page: Page, stamp: Stamp) -> str:
     """Return one sheet; a table's foot is what browsers print on each of its pages."""
+    supposed = f'<p class="warn">Supposing {html(stamp.supposed)}.</p>' if stamp.supposed else ""
     return (
         f'<table class="sheet" role="presentation" id="{page.slug}">'
         f'<tfoot><tr><td><div class="stamp">{stamp.line()}</div></td></tr></tfoot>'
         f"<tbody><tr><td><header><h1>{html(page.title)}</h1>"
         f'<p class="muted">{html(stamp.weekend)}, car {html(stamp.car)}</p></header>\n'
-        + "\n".join(filter(None, page.sections))
+        + "\n".join(filter(None, [supposed, *page.sections]))
         + "\n</td></tr></tbody></table>"
     )
 

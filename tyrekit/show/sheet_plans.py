@@ -11,6 +11,7 @@ from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
 from tyrekit.plan.next_practice import next_practice
 from tyrekit.plan.practice import PracticePlan
 from tyrekit.plan.race_plan import RacePlan, race_plan
+from tyrekit.record.event import Event
 from tyrekit.show import tables
 from tyrekit.show.answer import SEED, Answer
 
@@ -37,9 +38,15 @@ class SheetPlans:
     pressures: dict[str, ColdPressures] = field(default_factory=dict)
 
 
-def sheet_plans(answer: Answer) -> SheetPlans:
-    """Return the plans that the sheets need beyond the answer itself."""
-    event, now = answer.weekend.event, answer.conditions
+def sheet_plans(answer: Answer, event: Event | None = None) -> SheetPlans:
+    """Return the plans that the sheets need beyond the answer itself.
+
+    Parameters
+    ----------
+    event : Event, optional
+        The event as supposed, when the answer was made for one; by default the weekend's.
+    """
+    event, now = event or answer.weekend.event, answer.conditions
     to_come = event.sessions_after(answer.weekend.done)
     races = {
         session.id: race_plan(
@@ -55,17 +62,17 @@ def sheet_plans(answer: Answer) -> SheetPlans:
         )
         for session in to_come
     }
-    return SheetPlans(races, _practice(answer), pressures)
+    return SheetPlans(races, _practice(answer, event), pressures)
 
 
-def _practice(answer: Answer) -> PracticePlan | None:
+def _practice(answer: Answer, event: Event) -> PracticePlan | None:
     """Return the runs of the next session, when it is a practice with a tyre plan."""
     coming = answer.weekend.next_session
     planned = answer.allocation.status in ("optimal", "feasible")
     if coming is None or coming.kind != "practice" or not planned:
         return None
     return next_practice(
-        answer.weekend.event, coming, answer.lap_time, answer.fuel_use, answer.allocation,
+        event, event.session(coming.id), answer.lap_time, answer.fuel_use, answer.allocation,
         track_c=answer.conditions.track_c,
     )  # fmt: skip
 
