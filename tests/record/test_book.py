@@ -236,3 +236,23 @@ def test_what_was_confirmed_survives_the_program_being_killed(book, folder):
     rows = book.read("tread")
     assert set(confirmed) <= set(rows.index) and len(rows) <= 3 + len(confirmed) + 1
     book.append("tread", READING, "Lee")
+
+
+def test_a_save_that_never_reached_the_disk_vouches_for_nothing(book, monkeypatch):
+    """The number of a save rolled back is given again: the next one is checked all the same."""
+    book.append("tread", READING, "Kim")
+
+    answers = [book.latest_save()]
+
+    def fails_after_the_check(connection):
+        if not answers:
+            raise OSError("disk full")
+        return answers.pop()
+
+    with monkeypatch.context() as patch:
+        patch.setattr(book_module.ledger, "latest_save", fails_after_the_check)
+        with pytest.raises(OSError):
+            book.append("tread", READING, "Kim")
+    with pytest.raises(BookError, match="tyre 'N99' is not in the tyre list"):
+        book.append("tread", {**READING, "tyre_id": "N99"}, "Kim")
+    assert len(book.problems()) == 0

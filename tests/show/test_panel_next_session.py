@@ -53,10 +53,7 @@ def second_window(story):
     with pytest.MonkeyPatch.context() as patch:
         state = story.state
         patch.setattr(panel_next_session, "start", lambda weekend: replace(state, weekend=weekend))
-        patch.setattr(NextSessionPanel, "shown", {})
-        other = NextSessionPanel(story.folder)
-    other.shown = {story.folder: other}
-    return other
+        return NextSessionPanel(story.folder)
 
 
 def send(panel, row, kind="row", edit=1, **texts):

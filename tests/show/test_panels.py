@@ -24,7 +24,7 @@ def folder(tmp_path_factory):
 @pytest.fixture(scope="module")
 def next_panel(folder):
     panel = NextSessionPanel(folder)
-    panel.again = Background(lambda: None, lambda outcome: None)  # refitting: test_panel_next_session
+    panel.again = Background(lambda: None, lambda outcome: None)  # refitting is tested elsewhere
     assert panel.problem.value == ""
     return panel
 

@@ -11,7 +11,7 @@ import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -43,6 +43,7 @@ class Book:
 
     source: Path | bytes
     event: Event
+    _sound: dict[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def read(self, table: str) -> pd.DataFrame:
         """Return a table's current rows, typed, indexed by row id."""
@@ -209,12 +210,14 @@ class Book:
         with connected(self.source) as connection:
             connection.execute("BEGIN IMMEDIATE")
             try:
-                before = {str(problem) for problem in self._problems(connection)}
+                before = {str(problem) for problem in self._checked(connection)}
                 yield connection
-                found = [p for p in self._problems(connection) if str(p) not in before]
-                if found:
+                after = list(self._problems(connection))
+                if found := [p for p in after if str(p) not in before]:
                     raise BookError.joined(found)
+                latest = ledger.latest_save(connection)
                 connection.execute("COMMIT")
+                self._sound["save"] = latest if not after else -1
             except BaseException:
                 connection.execute("ROLLBACK")
                 raise
@@ -222,7 +225,17 @@ class Book:
     def problems(self) -> list[BookError]:
         """Return what is wrong with the current rows: cells, and what they say together."""
         with self._reading() as connection:
-            return list(self._problems(connection))
+            return self._checked(connection)
+
+    def _checked(self, connection: sqlite3.Connection) -> list[BookError]:
+        """Return what is wrong; not worked out again while the last save is one found sound."""
+        latest = ledger.latest_save(connection)
+        if self._sound.get("save") == latest:
+            return []
+        found = list(self._problems(connection))
+        if not found:
+            self._sound["save"] = latest
+        return found
 
     def _problems(self, connection: sqlite3.Connection) -> Iterator[BookError]:
         zone, found = self.event.meeting.zone, False

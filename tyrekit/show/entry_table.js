@@ -194,6 +194,7 @@ function render({ model, el }) {
     input.autocomplete = "off";
     input.value = row[column.name] || "";
     input.setAttribute("aria-label", `${row.label} ${column.label} ${column.unit}`);
+    input.addEventListener("focus", () => setTimeout(() => input.select()));
     input.addEventListener("input", () => onInput(r, c));
     input.addEventListener("change", () => keep(r, c));
     input.addEventListener("keydown", (event) => onKey(event, r, c));
@@ -284,7 +285,11 @@ function render({ model, el }) {
   });
   const look = () => document.visibilityState === "visible" && model.send({ kind: "look" });
   window.addEventListener("focus", look);
-  return () => window.removeEventListener("focus", look);
+  const beat = setInterval(look, 2500); // a panel that is on no screen is not looked after
+  return () => {
+    window.removeEventListener("focus", look);
+    clearInterval(beat);
+  };
 }
 
 export default { render };

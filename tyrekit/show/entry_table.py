@@ -81,7 +81,7 @@ class EntryTable(anywidget.AnyWidget):
     on_typed : callable(key, texts), optional
         Told what a row holds that is not saved, by column; empty when all is.
     on_look : callable(), optional
-        Called when the person comes back to the window.
+        Called every few seconds while a person sees the table, and when they come back to it.
     """
 
     _esm = Path(__file__).with_name("entry_table.js")
@@ -111,6 +111,11 @@ class EntryTable(anywidget.AnyWidget):
         super().__init__(columns=[asdict(c) for c in columns], caption=caption)
         self.show_rows(rows)
         self.on_msg(self._on_message)
+
+    def ask(self, columns: Sequence[Column]) -> None:
+        """Ask for the same columns read to other decimals, or within another range."""
+        self._asked = tuple(columns)
+        self.columns = [asdict(column) for column in columns]
 
     def show_rows(self, rows: Sequence[tuple[str, str]]) -> None:
         """Show other rows, keeping the texts of those that stay."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import ipywidgets as w
 
@@ -14,11 +15,10 @@ from tyrekit.show import cards
 from tyrekit.show.check_in import folder_name
 from tyrekit.show.entry_table import EntryTable
 from tyrekit.show.figures_next_session import figures
-from tyrekit.show.meanwhile import Regularly
 from tyrekit.show.panel_check_in import CheckIn
 from tyrekit.show.panel_laps import LapsBox
 from tyrekit.show.panels import Background, WeekendPanel, number_box, on_value, row
-from tyrekit.show.readings import COLUMNS, Readings
+from tyrekit.show.readings import GAUGES, Readings
 from tyrekit.show.refresh import refreshed
 from tyrekit.show.sheet import write_sheet
 from tyrekit.show.what_if import State, WhatIf, start, update
@@ -31,8 +31,6 @@ OLDER = '<p role="status" class="tk-older">The answer is older than the last ent
 class NextSessionPanel(WeekendPanel):
     """Readings in, answer out."""
 
-    shown: ClassVar[dict[Path, NextSessionPanel]] = {}  # the panel in charge of a folder
-
     def __init__(self, folder: Path, note: str = "") -> None:
         super().__init__(folder, note)
         self.tyres, self.sure, self.fuel = w.HTML(), w.HTML(), w.HTML()
@@ -42,8 +40,6 @@ class NextSessionPanel(WeekendPanel):
         self.known = self.own = 0  # the last save of the book that is shown, and the last of ours
         if self.attempt(self._open):
             self.draw()
-            self.shown[folder] = self
-            self.watch = Regularly(self.look)
 
     def _open(self) -> None:
         weekend = Weekend.open(self.folder)
@@ -51,9 +47,14 @@ class NextSessionPanel(WeekendPanel):
         self.state = start(weekend)
         self.readings = Readings(weekend)
         self.entry = EntryTable(
-            COLUMNS, self.readings.rows(), self._save, self.readings.caption(),
+            self.readings.columns(), self.readings.rows(), self._save, self.readings.caption(),
             on_typed=self._typed, on_look=self.look,
         )  # fmt: skip
+        self.gauge = w.Dropdown(
+            options=GAUGES, value=self.readings.gauge_digits, description="depth gauge reads to",
+            style={"description_width": "initial"}, layout={"width": "auto"},
+        )  # fmt: skip
+        on_value(self.gauge, lambda digits: self.attempt(partial(self._set_gauge, digits)))
         self.check_in = CheckIn(self.attempt, self._checked_in, weekend)
         self.laps_box = LapsBox(self.attempt, self._decided)
         self._show_book()
@@ -70,7 +71,7 @@ class NextSessionPanel(WeekendPanel):
 
     def look(self) -> None:
         """See whether another window has saved, or a new log has arrived."""
-        if self.state is None or self.shown.get(self.folder) is not self or self.again.busy:
+        if self.state is None or self.again.busy:
             return
         latest = self.state.weekend.book.latest_save()
         if latest != self.known:
@@ -179,7 +180,7 @@ class NextSessionPanel(WeekendPanel):
             [w.HTML('<h2 class="tk-spacer">&nbsp;</h2>'), self.sure, self.write, self.sheet_link],
             layout={"flex": "1 1 280px"},
         )
-        undo = row([self.undo, self.said])
+        undo = row([self.undo, self.gauge, self.said])
         measured = w.VBox(
             [w.HTML("<h2>Just measured</h2>"), self.entry, undo], layout={"flex": "0 1 720px"}
         )
@@ -217,6 +218,10 @@ class NextSessionPanel(WeekendPanel):
         self.check_in.follow(weekend, None)
         self.entry.go_to(next((key for key, _ in self.readings.rows()), ""))
         self._changed(0.1)
+
+    def _set_gauge(self, digits: int) -> None:
+        self.readings.set_gauge(digits)
+        self.entry.ask(self.readings.columns())
 
     def _decided(self, said: str) -> None:
         self.said.value = html(said)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -22,6 +23,8 @@ COLUMNS = (
     Column("centre_mm", "centre", "mm", 0.0, 9.9, 1, "tread"),
     Column("outer_mm", "outer", "mm", 0.0, 9.9, 1, "tread"),
 )
+GAUGE = "settings depth gauge"
+GAUGES = (("0.1 mm", 1), ("0.01 mm", 2))
 TABLE = {"pressure": "pressures", "tread": "tread"}
 
 
@@ -42,6 +45,20 @@ class Readings:
     def __init__(self, weekend: Weekend) -> None:
         self.seen: dict[tuple[str, str], Seen] = {}
         self.follow(weekend)
+
+    @property
+    def gauge_digits(self) -> int:
+        """Decimals the depth gauge reads to, as set in this folder."""
+        return int(Drafts(self.weekend.book).of(GAUGE).get(GAUGE, {}).get("digits", "1"))
+
+    def set_gauge(self, digits: int) -> None:
+        """Keep on disk how many decimals the depth gauge reads to."""
+        Drafts(self.weekend.book).keep(GAUGE, {"digits": str(digits)})
+
+    def columns(self) -> tuple[Column, ...]:
+        """Return what is asked for; depths with the gauge's decimals."""
+        digits = self.gauge_digits
+        return tuple(replace(c, digits=digits) if c.unit == "mm" else c for c in COLUMNS)
 
     def follow(self, weekend: Weekend) -> None:
         """Take the weekend as read again, with the last run it now has."""
