@@ -165,8 +165,7 @@ def answer(
     locks: Sequence[Lock] = (),
     supposed: tuple[AgeLoss, Wear] | None = None,
     rank: bool = True,
-    alternatives: int = 3,
-    explain: bool = True,
+    plan_only: bool = False,
     progress: Progress | None = None,
 ) -> Answer:
     """Fit and plan a weekend.
@@ -185,10 +184,9 @@ def answer(
         What tyres lose and wear, to plan with instead of what the fits found.
     rank : bool
         Whether to rank the next session's choices; without, its tyres are the plan's.
-    alternatives : int
-        How many other plans to look for.
-    explain : bool
-        Whether to look for the limits that clash when no plan exists.
+    plan_only : bool
+        Whether to leave out, for speed, the ranking, fuel loads, the plan's alternatives and, when
+        there is no plan, the limits that clash.
     progress : callable, optional
         Told in a few words what is being worked on.
     """
@@ -198,11 +196,11 @@ def answer(
     conditions = conditions_now(weekend)
     say("tyre plan")
     tyres = supposed or (fits.lap_time, fits.tread)
-    plan = planned(weekend, event, tyres, locks, alternatives, explain)
+    plan = planned(weekend, event, tyres, locks, plan_only)
     coming = weekend.next_session
     ranked = pressures = None
     if coming is not None:
-        if rank:
+        if rank and not plan_only:
             say("next session")
             ranked = rank_next(plan, coming.id)
         pressures = cold_pressures(
@@ -214,6 +212,7 @@ def answer(
             event, session, fits.fuel_use, fits.lap_time, bowser_c=conditions.bowser_c
         )
         for session in event.sessions_after(weekend.done)
+        if not plan_only
     }
     return Answer(
         weekend=weekend,
@@ -232,8 +231,7 @@ def planned(
     event: Event,
     tyres: tuple[AgeLoss, Wear],
     locks: Sequence[Lock] = (),
-    alternatives: int = 3,
-    explain: bool = True,
+    plan_only: bool = False,
 ) -> AllocationPlan:
     """Return the tyre plan; before any running on expected wear when none is sure enough."""
     return allocate(
@@ -243,9 +241,9 @@ def planned(
         done=weekend.done,
         fitted=tyres_fitted(weekend),
         locks=locks,
-        alternatives=alternatives,
+        alternatives=0 if plan_only else 3,
         expected_wear=True,
-        explain=explain,
+        explain=not plan_only,
         rng=np.random.default_rng(SEED),
     )
 

@@ -1,21 +1,17 @@
 // A native range input with its label and value. One value is under way at a time: the newest
 // position is sent when the last one was answered.
 
-let count = 0;
-
 function render({ model, el }) {
   const label = document.createElement("label");
   const input = document.createElement("input");
   const shown = document.createElement("output");
   input.type = "range";
-  input.id = `tk-slider-${++count}`;
-  label.htmlFor = input.id;
-  label.textContent = model.get("label");
+  label.append(model.get("label"), input);
   for (const [name, trait] of [["min", "low"], ["max", "high"], ["step", "step"]]) {
     input[name] = model.get(trait);
   }
   el.classList.add("tk-slider");
-  el.append(label, input, shown);
+  el.append(label, shown);
   const state = { waiting: false, pending: false };
 
   function say() {

@@ -63,8 +63,7 @@ def start(
 ) -> State:
     """Return the state for a weekend as it stands; fits and plans.
 
-    Without `rank` the choices for the next session are left out; with `plan_only` also the plan's
-    alternatives and, when there is none, the limits that clash.
+    `rank` and `plan_only` as in `answer`.
     """
     what_if = what_if or WhatIf()
     fits = fit_weekend(weekend)
@@ -156,8 +155,7 @@ def planned(
     event = changed_event(weekend.event, what_if)
     found = answer(
         weekend, event=event, fits=fits, locks=what_if.locks,
-        supposed=supposed_fits(fits, what_if), rank=rank and not plan_only, explain=not plan_only,
-        alternatives=0 if plan_only else 3,
+        supposed=supposed_fits(fits, what_if), rank=rank, plan_only=plan_only,
     )  # fmt: skip
     return with_pressures(found, fits, what_if)
 
