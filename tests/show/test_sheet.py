@@ -107,7 +107,7 @@ def test_written_whole_or_not_at_all(no_charts, hand_answer, tmp_path, monkeypat
 
 def test_what_is_supposed_stands_on_every_page(no_charts, hand_answer, tmp_path):
     """A sheet made under a what-if may not be taken for the plan."""
-    supposed = "shortfall risk <0.05>"
+    supposed = "Supposing shortfall risk <0.05>."
     paths = sheet.write_sheets(hand_answer, tmp_path, plans=NONE, supposed=supposed, now=NOW)
     words = '<p class="warn">Supposing shortfall risk &lt;0.05&gt;.</p>'
     for path, pages in zip(paths, (3, 1, 1), strict=True):

@@ -21,7 +21,15 @@ from tyrekit.show.panels import Background, WeekendPanel, number_box, on_value, 
 from tyrekit.show.readings import GAUGES, Readings
 from tyrekit.show.refresh import refreshed
 from tyrekit.show.sheet import write_sheet
-from tyrekit.show.what_if import State, WhatIf, start, update
+from tyrekit.show.sheet_plans import sheet_plans
+from tyrekit.show.what_if import (
+    State,
+    WhatIf,
+    changed_event,
+    start,
+    supposed_words,
+    update,
+)
 from tyrekit.show.words import html, one_in
 
 RISKS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
@@ -251,7 +259,12 @@ class NextSessionPanel(WeekendPanel):
 
     def _write(self) -> None:
         assert self.state is not None
-        path = write_sheet(self.state.answer, self.folder / "out" / "sheet.html")
+        state = self.state
+        event = changed_event(state.weekend.event, state.what_if)
+        path = write_sheet(
+            state.answer, self.folder / "out" / "sheet.html",
+            plans=sheet_plans(state.answer, event), supposed=supposed_words(state.what_if),
+        )  # fmt: skip
         self.sheet_link.value = (
             f'<a href="/files/out/{html(path.name)}" target="_blank">Open the sheet</a>'
             f' <span class="tk-muted">saved as {html(path)}</span>'

@@ -179,7 +179,7 @@ def write_card(now: RaceState, folder: Path, made: datetime) -> Path:
     if now.what_if.supposed:
         page = page._replace(sections=[f'<div class="warn">{SUPPOSED}</div>', *page.sections])
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{page.name}.html"
+    path = folder / f"{page.slug}.html"
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     part.write_text(document([page], stamp_of(now.answer, made)), encoding="utf-8")
     os.replace(part, path)

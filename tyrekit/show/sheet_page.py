@@ -97,7 +97,7 @@ def document(pages: Iterable[Page], stamp: Stamp) -> str:
 
 def _sheet(page: Page, stamp: Stamp) -> str:
     """Return one sheet; a table's foot is what browsers print on each of its pages."""
-    supposed = f'<p class="warn">Supposing {html(stamp.supposed)}.</p>' if stamp.supposed else ""
+    supposed = f'<p class="warn">{html(stamp.supposed)}</p>' if stamp.supposed else ""
     return (
         f'<table class="sheet" role="presentation" id="{page.slug}">'
         f'<tfoot><tr><td><div class="stamp">{stamp.line()}</div></td></tr></tfoot>'
