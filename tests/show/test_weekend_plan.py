@@ -218,6 +218,13 @@ def test_a_weekend_that_is_over_says_so_and_shows_what_was_run(tmp_path):
     assert all(run_id in panel.ran.value for run_id in ran["run_id"])
 
 
+def test_a_plan_on_expected_wear_says_so_before_anything_else(hand_answer):
+    hand_answer.allocation.notes = ("planned on expected wear, as sure as not: beliefs",)
+    said = plan_cards.cost_card(hand_answer)
+    assert said.startswith('<div class="tk-warn">Planned on expected wear')
+    assert "3.21 s" in said
+
+
 def test_work_meanwhile_gives_way_and_long_work_is_given_up():
     done, gave_up = [], threading.Event()
 

@@ -38,7 +38,12 @@ def cost_card(answer: Answer, before_s: float | None = None) -> str:
     if before_s is not None and abs(plan.cost_s - before_s) >= LEAST_S:
         said = f"{signed(plan.cost_s - before_s, 2)} s"
         change = f' <b id="tk-change">{said}</b> by the last change;'
-    return (
+    eased = "".join(
+        f'<div class="tk-warn">{html(note[0].upper() + note[1:])}</div>'
+        for note in plan.notes
+        if note.startswith("planned on expected wear")
+    )
+    return eased + (
         f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
         f" over the sessions to come, each weighed by its value;{change} {html(proof(answer))}.</p>"
     )

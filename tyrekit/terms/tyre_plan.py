@@ -34,6 +34,8 @@ TYRE_PLAN: dict[str, Term] = {
     "worth_s": Term("s", "weighted seconds a change of limits or tyres would save"),
     "dry_cost_s": Term("s", "what a choice costs if the sessions asked about stay dry, weighted"),
     "wet_cost_s": Term("s", "what a choice costs if they turn wet, weighted"),
+    "before_s": Term("s", "a plan's cost before the last change, weighted"),
+    "delay_s": Term("s", "how long work is put off"),
     "wear_pct": Term("%", "tread wear supposed from now on, of what the fit found"),
     "drop_off_pct": Term("%", "time lost to tyre age supposed, of what the fit found"),
     "hot_front_bar": Term("bar", "hot target of the front axle, gauge"),
