@@ -181,6 +181,20 @@ def test_a_race_with_a_stop_is_two_stints_split_within_the_window():
     assert list((rows["age_end_laps"] - rows["age_laps"]).groupby(rows["stint"]).max()) == [15, 6]
 
 
+def test_a_race_too_short_for_its_stops_is_planned_as_one_stint_and_said():
+    event = make_event(R2=f'kind = "race"\nlaps = 20\nvalue = 1.5\n{STOP}')
+    short = event.model_copy(
+        update={
+            "sessions": tuple(
+                s.model_copy(update={"laps": 5}) if s.id == "R2" else s for s in event.sessions
+            )
+        }
+    )
+    found = plan(short, make_tyres(new=8))
+    assert found.status == "optimal"
+    assert any("R2: its stops do not fit into 5 laps" in note for note in found.notes)
+
+
 def test_tyres_that_stay_on_over_a_stop_have_no_other_heat_cycle():
     event = make_event(P1="", Q="", R1="", R2=f'kind = "race"\nlaps = 20\nvalue = 1.0\n{STOP}')
     found = plan(event, make_tyres(new=4, used=0))

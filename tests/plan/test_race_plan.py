@@ -4,6 +4,8 @@ Expected values: closed form where a test says so; otherwise the rules of the ev
 between the tables of one plan. Event and laps are invented.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,6 +17,7 @@ from tyrekit.errors import EventError
 from tyrekit.fit.prior import beliefs
 from tyrekit.fit.tread import TreadModel
 from tyrekit.plan.allocation import allocate
+from tyrekit.plan.race_card import stop_card
 from tyrekit.plan.race_plan import race_plan
 from tyrekit.plan.stints import TyreSet
 from tyrekit.record.event import Caution, Stops
@@ -66,7 +69,18 @@ def test_fuel_stints_and_card_are_one_plan(event, whole):
     assert (window.loc[row["from_lap"] : row["to_lap"], "lost_s"] <= 1.0).all()
     assert window.loc[row["lap"], "planned"] and window["planned"].sum() == 1
     assert row["added_kg"] == 0.0
-    assert set(whole.caution.table.loc[whole.caution.table["planned"], "lap"]) == {row["until_lap"]}
+    # here the replies would start on the other set, so they are no part of this card
+    assert whole.caution.start_set == row["on"] and row["until_lap"] == row["lap"]
+    same = stop_card(whole.stints, replace(whole.caution, start_set=row["off"])).iloc[0]
+    replies = whole.caution.table
+    assert set(replies.loc[replies["planned"], "lap"]) == {same["until_lap"]}
+
+
+def test_replies_that_start_on_other_tyres_are_not_mixed_into_the_card(whole):
+    other = replace(whole.caution, start_set="some other tyres")
+    row = stop_card(whole.stints, other).iloc[0]
+    assert row["until_lap"] == row["lap"]
+    assert row["under_caution"] == "the replies to a caution start on some other tyres"
 
 
 def test_window_has_an_interval_about_what_is_lost(whole):

@@ -154,7 +154,7 @@ def _stints_of(
         notes.append(
             f"{session.id}: {laps} laps are taken, from its minutes at {lap_s:.1f} s a lap"
         )
-    parts = list(given) or _split(session, laps)
+    parts = list(given) or _split(session, laps, notes)
     if len(parts) > 1 and not given:
         split = " + ".join(str(part) for part in parts)
         notes.append(f"{session.id} is split at its stops into {split} laps; tyres may stay on")
@@ -174,7 +174,7 @@ def _stints_of(
     ]
 
 
-def _split(session: Session, laps: int) -> list[int]:
+def _split(session: Session, laps: int, notes: list[str]) -> list[int]:
     """Return the laps of each stint: even, each stop moved into the window, none before another."""
     stops = session.stops
     if stops is None or not stops.tyres or stops.minimum == 0:
@@ -185,6 +185,11 @@ def _split(session: Session, laps: int) -> list[int]:
         even = round(laps * stop / (stops.minimum + 1))
         earliest = max(stops.first_lap, ends[-1] + 1 if ends else 1)
         latest = last - (stops.minimum - stop)
+        if earliest > latest:
+            notes.append(
+                f"{session.id}: its stops do not fit into {laps} laps; planned as one stint"
+            )
+            return [laps]
         ends.append(max(earliest, min(even, latest)))
     return [int(n) for n in np.diff([0, *ends, laps])]
 
