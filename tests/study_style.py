@@ -113,12 +113,15 @@ class Tally:
 
     def __init__(self) -> None:
         self.inside: list[bool] = []
+        self.real_inside: list[bool] = []
         self.errors: list[float] = []
         self.right = self.flagged = self.real = self.claims = self.plain = 0
 
     def add(self, found: pd.DataFrame, true: np.ndarray) -> bool:
         """Count one fit's intervals and claims; return whether it claims anything."""
-        self.inside += list((found["lower"] <= true) & (true <= found["upper"]))
+        inside = ((found["lower"] <= true) & (true <= found["upper"])).to_numpy()
+        self.inside += list(inside)
+        self.real_inside += list(inside[true != 0])
         self.errors += list(found["mean"] - true)
         told, mean = found["found"].to_numpy(), found["mean"].to_numpy()
         real = told & (true != 0)
@@ -132,6 +135,7 @@ class Tally:
         return {
             "weekends": weekends,
             "cover_pct": 100 * np.mean(self.inside),
+            "real_cover_pct": 100 * np.mean(self.real_inside) if self.real_inside else np.nan,
             "any_claim_pct": 100 * self.claims / weekends,
             "plain_claim_pct": 100 * self.plain / weekends,
             "found_pct": 100 * self.flagged / max(1, self.real),

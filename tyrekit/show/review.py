@@ -23,7 +23,7 @@ from tyrekit.show.review_outcome import coverage_table, outcome_table
 from tyrekit.show.review_tyres import life_words, tyre_table, use_table
 
 LEVEL = 0.9
-CLAIM_LEVEL = 0.93  # two questions are asked of the driving; study_style.py holds both to 8 %
+CLAIM_LEVEL = 0.96  # two questions are asked of the driving; study_style.py holds both to 8 %
 ROWS = ["session", "driver"]
 
 

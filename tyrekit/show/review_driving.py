@@ -114,7 +114,10 @@ def _run(
     made = own[list(KEYS)].merge(work.laps, on="lap").merge(measured, on="lap", how="left")
     at_pace = made["lap"].isin(paced["lap"])
     made[LAP_WORK] = made[list(WORK_MJ)].sum(axis=1, skipna=False).where(at_pace)
-    return made, work.profile[work.profile["lap"].isin(paced["lap"])], work.notes
+    said = work.notes
+    if own["fuel_kg"].isna().any():
+        said += (f"fuel carried is not known on every lap: {ASSUMED_FUEL_KG:.0f} kg is taken",)
+    return made, work.profile[work.profile["lap"].isin(paced["lap"])], said
 
 
 def _slices(channels: pd.DataFrame, laps: pd.DataFrame) -> Iterator[tuple[int, pd.DataFrame]]:
