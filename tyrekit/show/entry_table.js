@@ -194,7 +194,11 @@ function render({ model, el }) {
     input.autocomplete = "off";
     input.value = row[column.name] || "";
     input.setAttribute("aria-label", `${row.label} ${column.label} ${column.unit}`);
-    input.addEventListener("focus", () => setTimeout(() => input.select()));
+    input.addEventListener("mousedown", (event) => {
+      if (document.activeElement === input) return;
+      event.preventDefault(); // the first click chooses the whole cell, so that typing replaces it
+      go(r, c);
+    });
     input.addEventListener("input", () => onInput(r, c));
     input.addEventListener("change", () => keep(r, c));
     input.addEventListener("keydown", (event) => onKey(event, r, c));
