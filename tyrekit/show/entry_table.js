@@ -136,6 +136,7 @@ function render({ model, el }) {
     if (here && (event.key === "Tab" || event.key === "Enter") && !event.shiftKey) {
       passed.at = 0; // the cell was left by itself a moment ago: the habit of pressing Tab is kept
       event.preventDefault();
+      if (event.key === "Enter") leave(r);
       return;
     }
     const start = input.selectionStart === 0 && input.selectionEnd === 0;
