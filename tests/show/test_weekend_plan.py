@@ -36,7 +36,7 @@ def panel(folder):
 @pytest.fixture
 def quick(panel, monkeypatch):
     """The panel without what follows a plan: charts, rivals, rain."""
-    monkeypatch.setattr(panel.meanwhile, "start", lambda steps: None)
+    monkeypatch.setattr(panel.meanwhile, "start", lambda steps, delay_s=0.0: None)
     return panel
 
 

@@ -41,6 +41,7 @@ from tyrekit.show.words import html
 WIDTH = 520
 OTHERS = 5  # alternatives looked for
 WHO = "plan"
+REST_S = 0.3  # how long a hand may pause before what stands behind the plan is worked out
 
 
 class WeekendPlanPanel(WeekendPanel):
@@ -244,7 +245,7 @@ class WeekendPlanPanel(WeekendPanel):
         self.help.layout.display = "" if len(answer.allocation.table) else "none"
         self.cost.value = plan_cards.cost_card(answer, self.before_s)
         self.others.value = self.rain.value = self.worth.value = ""
-        self.meanwhile.start(self._rest())
+        self.meanwhile.start(self._rest(), delay_s=REST_S)
 
     def _draw_grid(self) -> None:
         assert self.state is not None
