@@ -327,3 +327,17 @@ def test_slopes_of_the_wear_model_are_its_derivatives(weekend):
         step[i] = 1e-4 * sd
         up, down = (design.at(design.params + sign * step).depth() for sign in (1, -1))
         assert slopes[:, i] * sd == pytest.approx((up - down) / 2e-4, abs=1e-6)
+
+
+def test_a_corner_against_the_mean_of_the_four(found):
+    # Closed form of the ratio; its spread against draws from the same covariance (other method).
+    rates = {c: found.wear_mm_per_lap(c).mean for c in ("FL", "FR", "RL", "RR")}
+    mean, sd = found.wear_against_mean_pct("FL")
+    assert mean == pytest.approx(100 * (rates["FL"] / np.mean(list(rates.values())) - 1))
+    drawn = found.draws(20_000, np.random.default_rng(1))
+    each = {c: drawn[f"wear_mm_per_lap[{c}]"] + drawn["wear_mm_per_lap"] for c in rates}
+    places = {c: sum(drawn[f"wear_mm_per_lap[{c} {p}]"] for p in PLACES) / 3 for c in rates}
+    whole = {c: each[c] + places[c] for c in rates}
+    ratio = 100 * (whole["FL"] / (sum(whole.values()) / 4) - 1)
+    # a Student t spreads by sqrt(df / (df - 2)) of its scale
+    assert sd * math.sqrt(found.df / (found.df - 2)) == pytest.approx(ratio.std(), rel=0.03)

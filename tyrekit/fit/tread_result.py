@@ -88,6 +88,14 @@ class TreadResults(FitResult):
         found = self.wear_mm_per_lap(corner, place)
         return Estimate(found.mean / self.lap_km, found.sd / self.lap_km)
 
+    def wear_against_mean_pct(self, corner: str) -> Estimate:
+        """Return a corner's wear rate against the mean of the four, in % (delta method)."""
+        each = np.stack([self._rate(name) for name in ("FL", "FR", "RL", "RR")])
+        own, mean = self._rate(corner), each.mean(axis=0)
+        ratio = float(own @ self._values()) / float(mean @ self._values())
+        spread = self._spread((own - ratio * mean) / float(mean @ self._values()))
+        return Estimate(100 * (ratio - 1), 100 * spread)
+
     def wear_table(self, level: float = 0.9) -> pd.DataFrame:
         """Return the wear rate of every corner and place: corner, place, mean, lower, upper."""
         half = t_quantile(0.5 + check_level(level) / 2, self.df)

@@ -10,7 +10,6 @@ import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
-import numpy as np
 import pandas as pd
 
 from tyrekit.fit.result import in_brackets, t_quantile
@@ -128,17 +127,12 @@ def _open_drivers(drivers: pd.DataFrame) -> Iterator[tuple[str, str]]:
 
 def _corner_cause(tread: TreadResults, level: float) -> tuple[object, ...]:
     """Return the corner that wears fastest against the mean of the four."""
-    rates = np.array([tread.wear_mm_per_lap(corner).mean for corner in CORNERS])
-    first = int(np.argmax(rates))
-    gradients = np.stack([tread._rate(corner) for corner in CORNERS])
-    ratio = rates[first] / rates.mean()
-    slope = (gradients[first] - ratio * gradients.mean(axis=0)) / rates.mean()
-    sd = math.sqrt(float(slope @ tread.cov.to_numpy(dtype=np.float64) @ slope))
-    pct = 100 * (ratio - 1)
-    reach = 100 * sd * t_quantile(1 - (1 - level) / 2 / len(CORNERS), tread.df)
+    corner = max(CORNERS, key=lambda c: tread.wear_mm_per_lap(c).mean)
+    pct, sd = tread.wear_against_mean_pct(corner)
+    reach = sd * t_quantile(1 - (1 - level) / 2 / len(CORNERS), tread.df)
     told = pct - reach > 0
     return (
-        "circuit and set-up", CORNERS[first], pct, pct - reach, pct + reach, told,
+        "circuit and set-up", corner, pct, pct - reach, pct + reach, told,
         f"{tread.n_rows} tread readings of {len(tread.tyres)} tyres"
         f"{in_brackets(sorted(tread.members('session_wear_pct')))}",
         "Read every tyre, three places each, before and after its next run.",
