@@ -60,7 +60,7 @@ def missed_beacon(w: Written, rng: Rng) -> Expected | None:
     log = w.logs[str(run["log"])]
     at = np.flatnonzero(log["Beacon"] > 0)
     log.loc[at[int(rng.integers(2, len(at) - 2))], "Beacon"] = 0.0
-    _maybe_no_speed(w, rng)
+    maybe_no_speed(w, rng)
     return Expected(("crossing missed",), f"run {run['run_id']},")
 
 
@@ -72,11 +72,12 @@ def extra_beacon(w: Written, rng: Rng) -> Expected | None:
     at = np.flatnonzero(log["Beacon"] > 0)
     k = int(rng.integers(1, len(at) - 2))
     log.loc[int(at[k] + rng.uniform(0.1, 0.9) * (at[k + 1] - at[k])), "Beacon"] = 1.0
-    _maybe_no_speed(w, rng)
+    maybe_no_speed(w, rng)
     return Expected(("crossing too many",), f"run {run['run_id']},")
 
 
-def _maybe_no_speed(w: Written, rng: Rng) -> None:
+def maybe_no_speed(w: Written, rng: Rng) -> None:
+    """Make the logger one that knows no speed, or leave it."""
     if rng.random() < 0.5:
         w.logs = {name: log.drop(columns="Speed") for name, log in w.logs.items()}
 
@@ -120,15 +121,14 @@ def kmh_as_mph(w: Written, rng: Rng) -> Expected | None:
 
 
 def litres_as_gallons(w: Written, rng: Rng) -> Expected | None:
-    """The logger writes litres; [log] says gallons (or the other way round)."""
-    gallons = rng.random() < 0.5
-    unit = "gal" if rng.random() < 0.5 else "impgal"
-    per = {"gal": 3.785411784, "impgal": 4.54609}[unit]
+    """The logger writes litres; [log] says US gallons. Or it writes either gallon, taken as l."""
+    gallons = rng.random() < 0.6
+    per = 4.54609 if gallons and rng.random() < 0.5 else 3.785411784
     for column, tail in (("Flow", "/h"), ("Used", "")):
         for log in w.logs.values():
             if column in log and gallons:
                 log[column] = np.round(log[column] / per, 4)
-        _no_units(w, column, ("l" if gallons else unit) + tail)
+        _no_units(w, column, ("l" if gallons else "gal") + tail)
     return Expected(("fuel unit",), "gallons")
 
 
@@ -468,14 +468,17 @@ def temperatures_swapped(w: Written, rng: Rng) -> Expected | None:
 
 # Each round plants one fault of each of its kinds into one weekend: faults come together in life,
 # and it saves time. Kinds of one round touch different files or columns.
-ROUNDS: tuple[tuple[Plant, ...], ...] = (
-    (missed_beacon, tread_one_mm, book_pressure_unit, temperatures_swapped),
-    (extra_beacon, tread_swapped, pressure_typed, missing_fill),
+PROMISED: tuple[tuple[Plant, ...], ...] = (
+    (missed_beacon, tread_one_mm, book_pressure_unit),
+    (extra_beacon, tread_swapped, missing_fill),
     (counter_reset, wrong_set, air_fahrenheit),
-    (mph_as_kmh, tread_transposed, missing_drain, laps_not_run),
-    (litres_as_gallons, tread_comma, pressures_swapped, lap_mistyped),
-    (sensor_psi, stuck_speed, laps_shifted, tread_one_mm),
-    (kmh_as_mph, dead_sensor, wrong_set, pressure_typed),
-    (stuck_fuel, lap_lacking, tread_swapped),
+    (mph_as_kmh, litres_as_gallons, tread_comma, sensor_psi),
+    (kmh_as_mph, wrong_set, pressure_typed),
+)  # fmt: skip
+OTHERS: tuple[tuple[Plant, ...], ...] = (
+    (temperatures_swapped, missing_drain, laps_not_run, tread_transposed),
+    (pressures_swapped, lap_mistyped, stuck_speed),
+    (stuck_fuel, laps_shifted), (dead_sensor, lap_lacking),
     (same_bytes,), (same_content,), (swapped_logs,), (named_wrongly,), (one_log_twice,),
 )  # fmt: skip
+ROUNDS = PROMISED + OTHERS

@@ -1,8 +1,10 @@
 """How often the doubts find planted faults, and how often they cry wolf.
 
-``python tests/study_doubts.py [weekends] [clean] [first seed]``: so many weekends per fault
-(default 100) and so many clean ones (300), each written to a folder with its faults and opened as
-any weekend is. Simulated truth; the generator knows no threshold of the checks.
+``python tests/study_doubts.py [weekends] [clean] [first seed] [weekends of other faults]``: so many
+weekends per round of the faults that the kit must find (default 100), so many clean ones (300),
+then of the other faults (100), each written to a folder with its faults and opened as any weekend
+is, by two processes. Rates are printed as they come. Simulated truth; the generator knows no
+threshold of the checks.
 """
 
 from __future__ import annotations
@@ -10,13 +12,14 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
-from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
-from planted_faults import ROUNDS, Expected, Plant, found
+from planted_faults import OTHERS, PROMISED, ROUNDS, Expected, found, maybe_no_speed
 from written_weekends import Written, weekend
 
 from tyrekit.errors import InputError
@@ -24,11 +27,15 @@ from tyrekit.record.evidence import Doubt
 from tyrekit.record.weekend import Weekend
 
 REFUSALS = ("runs overlap", "refused")
+CLEAN = -1  # stands for the round without a fault
+WORKERS, TELL_S = 2, 60.0
 # Faults of which only larger ones can be seen: the least size that counts, and in what.
 SEEN_FROM = {
     "wrong_set": (8.0, "laps of age"), "tread_transposed": (0.5, "mm"),
     "missing_drain": (6.0, "l"), "pressure_typed": (0.15, "bar"),
 }  # fmt: skip
+
+Task = tuple[int, int]  # seed, round
 
 
 @dataclass
@@ -39,8 +46,15 @@ class Rates:
     hits: Counter[str] = field(default_factory=Counter)
     clean: int = 0
     alarms: Counter[str] = field(default_factory=Counter)
-    sure: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     errors: list[str] = field(default_factory=list)
+
+    def add(self, other: Rates) -> None:
+        """Add another's counts."""
+        self.planted += other.planted
+        self.hits += other.hits
+        self.clean += other.clean
+        self.alarms += other.alarms
+        self.errors += other.errors
 
     def hit_pct(self, kind: str) -> float:
         """Share of the planted faults of a kind that were found, %."""
@@ -62,19 +76,21 @@ def doubts_of(written: Written) -> Sequence[Doubt]:
             return [Doubt(name, str(error), 1.0, "", "")]
 
 
-def clean(rates: Rates, seed: int) -> None:
-    """Count what is doubted in a clean weekend."""
-    rates.clean += 1
-    for name in {d.name for d in doubts_of(weekend(seed))}:
-        rates.alarms[name] += 1
-
-
-def planted(rates: Rates, seed: int, kinds: Sequence[Plant]) -> None:
-    """Plant one fault of each kind into a weekend and count those found."""
-    rng = np.random.default_rng([seed, 7])
+def clean(seed: int) -> Rates:
+    """Return what is doubted in a clean weekend; half of the loggers know no speed."""
     written = weekend(seed)
+    maybe_no_speed(written, np.random.default_rng([seed, 7]))
+    doubts = doubts_of(written)
+    told = [f"{seed} clean: {d.name}: {d.evidence}" for d in doubts]
+    return Rates(clean=1, alarms=Counter({d.name for d in doubts}), errors=told)
+
+
+def planted(seed: int, number: int) -> Rates:
+    """Plant one fault of each kind of a round into a weekend and count those found."""
+    rng = np.random.default_rng([seed, 7])
+    rates, written = Rates(), weekend(seed)
     expected: dict[str, Expected] = {}
-    for plant in kinds:
+    for plant in ROUNDS[number]:
         wanted = plant(written, rng)
         if wanted is not None:
             expected[_label(plant.__name__, wanted.size)] = wanted
@@ -82,12 +98,14 @@ def planted(rates: Rates, seed: int, kinds: Sequence[Plant]) -> None:
     refused = [d.name for d in doubts if d.name in REFUSALS]
     for kind, wanted in expected.items():
         if refused and not set(refused) & set(wanted.names):
+            rates.errors.append(f"{seed} {kind} not counted: {refused}")
             continue  # the other faults are seen once what refuses the weekend is put right
         rates.planted[kind] += 1
         hit = found(doubts, wanted)
         rates.hits[kind] += hit
         if not hit:
             rates.errors.append(f"{seed} {kind} {wanted} {[d.name for d in doubts]}")
+    return rates
 
 
 def _label(kind: str, size: float) -> str:
@@ -97,17 +115,19 @@ def _label(kind: str, size: float) -> str:
     return f"{kind}, {'from' if size >= least else 'under'} {least:g} {unit}"
 
 
-def run(weekends: int, clean_weekends: int, first: int = 0, say: bool = False) -> Rates:
-    """Return the rates over so many seeds per round of faults and so many clean weekends."""
-    rates = Rates()
-    for seed in range(first, first + clean_weekends):
-        clean(rates, seed)
-    for number, kinds in enumerate(ROUNDS):
-        if say:
-            print(f"round {number + 1} of {len(ROUNDS)}", file=sys.stderr, flush=True)
-        for seed in range(weekends):
-            planted(rates, first + 10_000 * (number + 1) + seed, kinds)
-    return rates
+def one(task: Task) -> Rates:
+    """Return the counts of one weekend."""
+    seed, number = task
+    return clean(seed) if number == CLEAN else planted(seed, number)
+
+
+def tasks(weekends: int, clean_weekends: int, first: int, others: int = 0) -> Iterator[Task]:
+    """Return seed and round of every weekend: no seed is used twice."""
+    for number in range(len(PROMISED)):
+        yield from ((first + 10_000 * (number + 1) + i, number) for i in range(weekends))
+    yield from ((first + i, CLEAN) for i in range(clean_weekends))
+    for number in range(len(PROMISED), len(PROMISED) + len(OTHERS)):
+        yield from ((first + 10_000 * (number + 1) + i, number) for i in range(others))
 
 
 def table(rates: Rates) -> str:
@@ -126,13 +146,18 @@ def table(rates: Rates) -> str:
 
 
 def main() -> None:
-    """Print the table."""
+    """Print the table, and the table so far every minute."""
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
-    weekends, clean_weekends, first = (numbers + [100, 300, 0][len(numbers) :])[:3]
-    began = time.process_time()
-    rates = run(weekends, clean_weekends, first, say=True)
-    print(table(rates))
-    print(f"\n{time.process_time() - began:.0f} s of processor time")
+    sizes = (numbers + [100, 300, 0, 100][len(numbers) :])[:4]
+    began = told = time.monotonic()
+    todo, rates = list(tasks(*sizes)), Rates()
+    with Pool(WORKERS) as pool:
+        for done, part in enumerate(pool.imap(one, todo, chunksize=4), start=1):
+            rates.add(part)
+            if time.monotonic() - told > TELL_S:
+                told = time.monotonic()
+                print(f"\n{done} of {len(todo)} weekends\n{table(rates)}", flush=True)
+    print(f"\n{table(rates)}\n\n{time.monotonic() - began:.0f} s")
     if "-v" in sys.argv:
         print("\n".join(rates.errors))
 

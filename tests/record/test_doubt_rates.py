@@ -1,21 +1,23 @@
 """Fifty weekends of the study of doubts, in wide bands; `python tests/study_doubts.py` has all."""
 
-from study_doubts import run, table
+from study_doubts import Rates, one, table, tasks
 
-# Simulated truth: few of each fault, so these bands only catch a check that broke. At 3 of each
-# a fault found in 97 % of weekends is found at least twice in 99.7 %.
-FOUND_IN_MOST = (
-    "missed_beacon", "extra_beacon", "counter_reset", "mph_as_kmh", "kmh_as_mph",
-    "litres_as_gallons", "sensor_psi", "book_pressure_unit", "air_fahrenheit", "missing_fill",
-    "tread_one_mm", "tread_comma", "same_bytes", "same_content", "laps_not_run", "dead_sensor",
-)  # fmt: skip
+# Simulated truth: few of each fault, so these bands only catch a check that broke.
+LARGE = ("from 8 laps", "from 0.15 bar")
+SIDES = "tread_swapped"  # seen in 70 % and more of weekends: no band at so few
 
 
 def test_planted_faults_are_found_and_clean_weekends_left_alone(capsys):
-    rates = run(3, 11, first=500)
+    rates = Rates()
+    for task in tasks(8, 12, first=500):
+        rates.add(one(task))
     with capsys.disabled():
         print("\n" + table(rates))
-    few = {k: rates.hits[k] for k in FOUND_IN_MOST if rates.hits[k] < rates.planted[k] - 1}
+    few = {
+        kind: f"{rates.hits[kind]} of {n}"
+        for kind, n in rates.planted.items()
+        if kind != SIDES and ("," not in kind or kind.endswith(LARGE)) and rates.hits[kind] < n - 1
+    }
     assert not few
-    assert sum(rates.hits.values()) > 0.75 * sum(rates.planted.values())
-    assert sum(rates.alarms.values()) <= 4
+    assert sum(rates.hits.values()) > 0.85 * sum(rates.planted.values())
+    assert sum(rates.alarms.values()) <= 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,9 @@ NEAR = 0.05  # of a lap: distances by speed agree as well, common practice, no s
 MOST_MISSED = 6  # crossings in a row
 EXTRA, MISSED, ODD = 1.5, 1.0, 3.0  # what a false signal, a missed one, an odd distance cost
 MOST_EXTRA = 12  # false signals in a row
+SHORT, NO_LAP = 0.85, 0.5  # of the usual lap's time: faster than any lap; far from one
+SOON, OFF = 1.0, 3.0  # what a short lap costs; what a lap off the usual one costs per lap of time
+SLOW_MOST = 0.75  # what a slow one costs at most, so that two laps of a caution stay two
 EDGE_LAPS = 0.65  # a run's first or last stretch may be this much longer than a whole lap short
 
 
@@ -45,13 +48,49 @@ def likely_chain(run_m: Sequence[float], lap_m: float, free: Sequence[bool]) -> 
     that is no whole number of laps costs; a distance off a whole number costs a little.
     """
     last = len(run_m) - 1
+
+    def step(i: int, j: int) -> float:
+        edge = i == 0 or j == last
+        return _cost((run_m[j] - run_m[i]) / lap_m, edge, free[i] or free[j])
+
+    return _cheapest(last, step)
+
+
+def likely_times(time_s: FloatArray, usual_s: float) -> list[int]:
+    """Return the places of the signals to keep where only time tells them apart.
+
+    Parameters
+    ----------
+    time_s : ndarray
+        Time of each signal, s.
+    usual_s : float
+        The usual lap, s.
+
+    Notes
+    -----
+    A signal goes when laps without it are more like the usual one; two slow laps stay two, and
+    two quick ones among slow laps as well.
+    """
+    last = len(time_s) + 1
+
+    def step(i: int, j: int) -> float:
+        if i == 0 or j == last:
+            return 0.0
+        share = float(time_s[j - 1] - time_s[i - 1]) / usual_s
+        if share < SHORT:
+            return ODD if share < NO_LAP else SOON
+        return min(OFF * abs(share - 1), SLOW_MOST)
+
+    return [place - 1 for place in _cheapest(last, step)[1:-1]]
+
+
+def _cheapest(last: int, step: Callable[[int, int], float]) -> list[int]:
+    """Return the cheapest way from place 0 to the last; each place passed over costs."""
     cost = [0.0] + [np.inf] * last
     came = [0] * (last + 1)
     for j in range(1, last + 1):
         for i in range(max(0, j - 1 - MOST_EXTRA), j):
-            edge = i == 0 or j == last
-            step = _cost((run_m[j] - run_m[i]) / lap_m, edge, free[i] or free[j])
-            total = cost[i] + step + EXTRA * (j - i - 1)
+            total = cost[i] + step(i, j) + EXTRA * (j - i - 1)
             if total < cost[j]:
                 cost[j], came[j] = total, i
     path = [last]

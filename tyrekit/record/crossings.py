@@ -8,16 +8,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tyrekit.record.chain import likely_times
 from tyrekit.record.line import over_line
 from tyrekit.record.motion import Motion
 from tyrekit.record.parts import Circuit
-from tyrekit.record.pulses import Crossings, marked
+from tyrekit.record.pulses import SAME_SIGNAL_S, Crossings, locked_out, marked
 from tyrekit.record.receiver import with_wander
 
 __all__ = ["Crossings", "find_crossings"]
 
 FloatArray = NDArray[np.float64]
 FASTEST_MPS = 70.0  # mean speed of a lap no car of this kind reaches
+LEAST_LAPS = 3  # from which a log has a usual lap
 BOUNCE_S = 0.3  # a contact that bounces gives signals as near as this
 SAME_CROSSING_S = 2.0  # two ways that differ by less, their usual lag apart, saw one crossing
 MARKS = ("crossing_s", "beacon", "lap")
@@ -30,9 +32,9 @@ def find_crossings(channels: pd.DataFrame, motion: Motion, circuit: Circuit) -> 
     counts; what it missed and another way saw is filled in, shifted by their usual lag. None
     when the log has no mark of the line, and no position with a known line.
     """
-    # a distance tells false signals from true ones; without it only time can
-    lock_out_s = BOUNCE_S if motion.known else 0.6 * circuit.length_m / FASTEST_MPS
-    ways = [marked(channels, way, lock_out_s) for way in MARKS if way in channels]
+    ways = [marked(channels, way, BOUNCE_S) for way in MARKS if way in channels]
+    if not motion.known:  # a distance tells false signals from true ones; else only time can
+        ways = [_by_time(way, circuit.length_m) for way in ways]
     if has_position(channels) and circuit.start_finish is not None:
         placed = over_line(channels, motion, circuit.start_finish)
         ways.append(with_wander(placed, channels, motion))
@@ -48,6 +50,25 @@ def find_crossings(channels: pd.DataFrame, motion: Motion, circuit: Circuit) -> 
         if other.way != best.way and motion.known:
             best = _filled(best, other)
     return best
+
+
+def _by_time(found: Crossings, length_m: float) -> Crossings:
+    """Return crossings without the signals at which, by the times of the laps, no lap ends."""
+    times = found.time_s
+    kept = locked_out(times, 0.6 * length_m / FASTEST_MPS).tolist()
+    if len(kept) > LEAST_LAPS:
+        kept = likely_times(times, float(np.median(np.diff(times[kept]))))
+    gone = np.delete(times, kept)
+    if not len(gone):
+        return found
+    soon = np.abs(gone[:, None] - times[kept][None, :]).min(axis=1) < SAME_SIGNAL_S
+    words = f"{len(gone)} {found.way} signals too soon after another are passed over"
+    if not soon.all():
+        words = (
+            f"a crossing too many: {int((~soon).sum())} {found.way} signal(s) at which, by its"
+            " time, no lap ends are passed over"
+        )
+    return Crossings(times[kept], found.se_s[kept], found.way, (*found.notes, words))
 
 
 def has_position(channels: pd.DataFrame) -> bool:

@@ -11,6 +11,7 @@ from tyrekit.record.evidence import Doubt, Evidence
 from tyrekit.record.running import Ran, typed_se_s
 
 DOUBLE_WITHIN = 0.08
+LONG, LONG_LITRES = 1.85, 1.6  # times the usual lap: slow, and with the fuel of two laps
 HAND_SD_S = 0.12  # of a time taken with a stop-watch, as one written to a tenth or coarser is
 SHIFTS = (-2, -1, 1, 2)
 SHIFTED = 0.4  # of the disagreement as typed: the laps are numbered otherwise
@@ -38,18 +39,23 @@ def crossings(e: Evidence) -> Iterator[Doubt]:
                 + (repaired[0] if repaired else f"{words}? It is far from a lap's time"),
                 0.95 if repaired else 0.85,
                 f"logs/{ran.log.name if ran.log else ''}",
-                "The laps are put right by distance; check the receiver."
+                "The laps are put right by distance or time; check the receiver."
                 if repaired
                 else "The lap is left out; type its time into book/laps.csv if you have it.",
             )
 
 
 def _double(ran: Ran, known: set[int]) -> list[int]:
-    """Return laps as long as two that another reason keeps from being called so: a race's first."""
-    timed = ran.laps[ran.laps["kind"] == "timed"]
-    usual = float(timed["lap_time_s"].median()) if len(timed) > 3 else float("nan")
-    double = (timed["lap_time_s"] / usual / 2 - 1).abs() < DOUBLE_WITHIN
-    return [int(lap) for lap in timed.loc[double, "lap"] if lap not in known]
+    """Return laps as long as two that are not called so: a race's first, or two of a caution."""
+    laps = ran.laps
+    timed = laps["kind"] == "timed"
+    if timed.sum() <= 3:
+        return []
+    times = laps["lap_time_s"] / laps.loc[timed, "lap_time_s"].median()
+    litres = laps["fuel_used_l"] / laps.loc[timed, "fuel_used_l"].median()
+    slow = laps["run_m"].isna() & (times > LONG) & (litres > LONG_LITRES)
+    double = timed & (((times / 2 - 1).abs() < DOUBLE_WITHIN) | slow)
+    return [int(lap) for lap in laps.loc[double, "lap"] if lap not in known]
 
 
 def typed_otherwise(e: Evidence) -> Iterator[Doubt]:

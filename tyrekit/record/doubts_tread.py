@@ -24,7 +24,7 @@ ROW_MM, ROW_SPREADS = 0.5, 4.5  # one tyre against all else
 PLAIN_MM = 0.8  # first, so that sides are judged without; swapped sides shift a tyre as a whole
 MOST_TYPING = 8
 ODD_RUN = 10.8  # likelihood of a run's readings as written: chi-square of one degree at 1 in 1000
-SWAPPED, OTHER_SET = 3.2, 5.0  # log likelihood gained before it is said
+SWAPPED, OTHER_SET = 3.6, 5.0  # log likelihood gained before it is said
 ONE_AXLE = 3.0  # more for one axle alone, which fewer readings speak for
 TURNED = 7.0  # plain enough to go on as if it were so
 ODDS = 20.0  # against a fault in any one run, before its readings
@@ -186,7 +186,8 @@ def _swaps(found: Story, at: NDArray[np.bool_]) -> Iterator[tuple[float, str]]:
         if len(back) == len(depth) > 0:
             turned = depth[back] - (depth - off)
             gain = 0.5 * float(off @ exact @ off - turned @ exact @ turned)
-            yield gain - (0.0 if words == "left and right" else ONE_AXLE), words
+            both = len(set(found.of.corner[at].tolist())) == len(CORNERS)
+            yield gain - (0.0 if both and words == "left and right" else ONE_AXLE), words
 
 
 def _best_swap(found: Story, at: NDArray[np.bool_]) -> tuple[float, str]:
