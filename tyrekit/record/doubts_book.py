@@ -64,18 +64,19 @@ def tread_typing(e: Evidence) -> Iterator[Doubt]:
 
 def tread_grew(e: Evidence) -> Iterator[Doubt]:
     """A tyre has clearly more tread than before."""
-    for tyre_id, rows in e.tread.sort_values("taken_at").groupby("tyre_id"):
-        mean = rows[list(PLACES)].median(axis=1)
-        grew = mean.diff()
-        for row_id in rows.index[grew > TREAD_GREW_MM]:
-            yield Doubt(
-                "tread grew",
-                f"tyre {tyre_id}: {mean[row_id]:.2f} mm, {grew[row_id]:+.2f} mm since the reading"
-                " before",
-                0.85,
-                e.row("tread", row_id),
-                "Is it another tyre, or a typing error? Measure again, or correct the row.",
-            )
+    tread = e.tread.sort_values("taken_at")
+    mean = tread[list(PLACES)].median(axis=1)
+    grew = mean.groupby(tread["tyre_id"]).diff()
+    for row_id in tread.index[grew > TREAD_GREW_MM]:
+        tyre_id = str(tread["tyre_id"][row_id])
+        yield Doubt(
+            "tread grew",
+            f"tyre {tyre_id}: {mean[row_id]:.2f} mm, {grew[row_id]:+.2f} mm since the reading"
+            " before",
+            0.85,
+            e.row("tread", row_id),
+            "Is it another tyre, or a typing error? Measure again, or correct the row.",
+        )
 
 
 def pressure_unit(e: Evidence) -> Iterator[Doubt]:

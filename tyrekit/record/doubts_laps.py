@@ -21,12 +21,12 @@ WAYS = {"lap": "lap counter", "beacon": "beacon", "position": "position"}
 
 def crossings(e: Evidence) -> Iterator[Doubt]:
     """The line was missed, or seen where it is not."""
+    told = list(zip(e.laps["run_id"], e.laps["lap"], e.laps["reason"], strict=True))
     for ran in e.ran:
         if ran.cut is None:
             continue
-        reasons = e.laps.loc[e.laps["run_id"] == ran.run_id, ["lap", "reason"]]
         for words, name in ((MISSED, "crossing missed"), (EXTRA, "crossing too many")):
-            laps = reasons.loc[reasons["reason"].str.contains(words), "lap"].tolist()
+            laps = [lap for run, lap, why in told if run == ran.run_id and words in why]
             if name == "crossing missed":
                 laps += _double(ran, set(laps))
             repaired = [note for note in ran.cut.notes if words in note]
@@ -47,15 +47,15 @@ def crossings(e: Evidence) -> Iterator[Doubt]:
 
 def _double(ran: Ran, known: set[int]) -> list[int]:
     """Return laps as long as two that are not called so: a race's first, or two of a caution."""
-    laps = ran.laps
-    timed = laps["kind"] == "timed"
-    if timed.sum() <= 3:
+    laps = ran.laps[ran.laps["kind"] == "timed"]
+    if len(laps) <= 3:
         return []
-    times = laps["lap_time_s"] / laps.loc[timed, "lap_time_s"].median()
-    litres = laps["fuel_used_l"] / laps.loc[timed, "fuel_used_l"].median()
-    slow = laps["run_m"].isna() & (times > LONG) & (litres > LONG_LITRES)
-    double = timed & (((times / 2 - 1).abs() < DOUBLE_WITHIN) | slow)
-    return [int(lap) for lap in laps.loc[double, "lap"] if lap not in known]
+    time_s, litres, run_m = laps[["lap_time_s", "fuel_used_l", "run_m"]].to_numpy("float64").T
+    times = time_s / laps["lap_time_s"].median()
+    two_litres = litres > LONG_LITRES * laps["fuel_used_l"].median()
+    double = np.abs(times / 2 - 1) < DOUBLE_WITHIN
+    double |= np.isnan(run_m) & (times > LONG) & two_litres
+    return [int(lap) for lap in laps["lap"].to_numpy()[double] if lap not in known]
 
 
 def typed_otherwise(e: Evidence) -> Iterator[Doubt]:

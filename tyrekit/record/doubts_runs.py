@@ -16,7 +16,7 @@ SAME_LAPS = 3  # laps equal in time and fuel: one recording
 BEFORE_S = 30.0  # a reading taken so long before the car stopped was taken of another run
 OVER_S = 240.0  # an in-lap after the flag, and a run sheet's minutes
 RACE_LAPS_MORE, RACE_LAPS_LESS = 1, 3
-# Of 100 logs for which a witness speaks, how many are another run's; set by the study of doubts.
+# How sure one witness alone makes it that a log is another run's: by judgement.
 NAMED, READ_EARLY, TOO_LONG, TOO_MANY, TOO_FEW, STANDING, NO_GRID = (
     0.9, 0.85, 0.7, 0.7, 0.4, 0.8, 0.5,
 )  # fmt: skip
@@ -51,19 +51,20 @@ def _by_name(e: Evidence, ran: Ran) -> Iterator[Witness]:
 def _by_readings(e: Evidence, ran: Ran) -> Iterator[Witness]:
     """Tyres are read when the car has stopped, not while it runs."""
     found = [
-        e.tables[table].loc[e.tables[table][key] == ran.run_id, "taken_at"]
+        at
         for table, key in (
             ("pressures", "run_id"), ("temperatures", "run_id"), ("tread", "after_run"),
         )
+        for run, at in zip(e.tables[table][key], e.tables[table]["taken_at"], strict=True)
+        if run == ran.run_id
     ]  # fmt: skip
-    taken = pd.concat(found)
     stopped = ran.start + pd.Timedelta(seconds=ran.cut.duration_s if ran.cut else 0.0)
-    early_s = (stopped - taken).dt.total_seconds() if len(taken) else pd.Series(dtype="float64")
-    if (early_s > BEFORE_S).sum() >= 2:
+    early_s = [gap for at in found if (gap := (stopped - at).total_seconds()) > BEFORE_S]
+    if len(early_s) >= 2:
         yield (
             READ_EARLY,
-            f"{(early_s > BEFORE_S).sum()} readings after it were taken up to {early_s.max():.0f} s"
-            " before the log's car stopped",
+            f"{len(early_s)} readings after it were taken up to {max(early_s):.0f} s before the"
+            " log's car stopped",
         )
 
 

@@ -25,7 +25,7 @@ class Doubt:
     evidence : str
         The numbers it rests on.
     sure : float
-        How sure, 0 to 1.
+        How sure, 0 to 1: a judgement that puts doubts in order, no measured frequency.
     where : str
         The file and row or key to look at.
     next_step : str

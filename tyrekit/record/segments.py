@@ -16,6 +16,7 @@ from tyrekit.record.pulses import Crossings
 
 FloatArray = NDArray[np.float64]
 LEAST_SHARE = 0.3  # of a lap: a shorter stretch at a run's end is no lap
+LEAST_BY_TIME = 0.6  # the same by time alone, in which the car may have stood and crept as well
 EDGES = ("log", "track")  # not bounded by the line
 ON_TRACK_MPS = 12.0  # a log that begins or ends faster than this does so on the track
 SPLIT_SE_S = 0.5  # of a crossing put where the distance says
@@ -104,7 +105,8 @@ def segments(
         for i, j in pairwise(kept)
     ]  # fmt: skip
     split = [part for s in _shares(found, lap_m) for part in _split(s, motion, lap_m, usual_mps)]
-    return [_stood(s, motion) for s in split if s.whole or not s.share < LEAST_SHARE]
+    least = LEAST_BY_TIME if run is None else LEAST_SHARE
+    return [_stood(s, motion) for s in split if s.whole or not s.share < least]
 
 
 def usual_m(distances_m: FloatArray, length_m: float) -> float:
