@@ -9,7 +9,7 @@ SIDES = "tread_swapped"  # seen in 70 % and more of weekends: no band at so few
 
 def test_planted_faults_are_found_and_clean_weekends_left_alone(capsys):
     rates = Rates()
-    for task in tasks(8, 12, first=500):
+    for task in tasks(8, 10, first=500):
         rates.add(one(task))
     with capsys.disabled():
         print("\n" + table(rates))

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tyrekit.record.event import Event
 
@@ -57,19 +58,20 @@ def usual_laps_s(laps: pd.DataFrame, event: Event) -> dict[str, float]:
     """
     believed = event.circuit.lap_time_s
     timed = laps[(laps["kind"] == "timed") & (laps["reason"] == "")]
-    weekend = _usual(timed["lap_time_s"])
+    times, sessions = timed["lap_time_s"].to_numpy("float64"), timed["session"].to_numpy(object)
+    weekend = _usual(times)
     if np.isnan(weekend) and believed is not None:
         weekend = believed.mean
     found = {}
     for session in event.sessions:
-        own = _usual(timed.loc[timed["session"] == session.id, "lap_time_s"])
+        own = _usual(times[sessions == session.id])
         slow = own > CAUTION_RUNNING * weekend
         found[session.id] = weekend if np.isnan(own) or slow else own
     return found
 
 
-def _usual(times_s: pd.Series) -> float:
-    times = times_s.dropna().to_numpy(dtype="float64")
+def _usual(times: NDArray[np.float64]) -> float:
+    times = times[np.isfinite(times)]
     if not len(times):
         return float("nan")
     return float(np.median(times[times <= 1.15 * np.quantile(times, 0.25)]))

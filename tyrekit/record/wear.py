@@ -107,11 +107,10 @@ def tyres_now(tyres: pd.DataFrame, lives: Mapping[str, Life], tread: pd.DataFram
     table["used"] = [bool(lives[tyre_id].after) for tyre_id in table["tyre_id"]]
     table["tread_min_mm"] = table["tread_mm"]
     places = ["inner_mm", "centre_mm", "outer_mm"]
-    latest = tread.sort_values("taken_at", kind="stable").groupby("tyre_id").tail(1)
-    for _, row in latest.iterrows():
-        own = table["tyre_id"] == row["tyre_id"]
-        table.loc[own, "tread_mm"] = float(row[places].astype("float64").mean())
-        table.loc[own, "tread_min_mm"] = float(row[places].astype("float64").min())
+    latest = tread.sort_values("taken_at", kind="stable").drop_duplicates("tyre_id", keep="last")
+    depths = latest.set_index("tyre_id")[places]
+    for name, depth in (("tread_mm", depths.mean(axis=1)), ("tread_min_mm", depths.min(axis=1))):
+        table[name] = table["tyre_id"].map(depth).astype("float64").fillna(table[name])
     first = [
         "tyre_id", "spec", "new", "marked", "age_laps", "distance_km", "heat_cycles", "tread_mm",
         "tread_min_mm", "axle", "side", "last_corner", "used", "note",
