@@ -62,7 +62,7 @@ class RaceState:
 def start_weekend(weekend: Weekend) -> State:
     """Return a weekend's fits and tyre plan; its alternatives are left out, no race needs them."""
     fits = fit_weekend(weekend)
-    found = answer(weekend, fits=fits, rank=False, alternatives=0)
+    found = answer(weekend, fits=fits, plan_only=True)
     return State(weekend, fits, WhatIf(), found, rank=False)
 
 
@@ -84,7 +84,7 @@ def update_race(state: RaceState, change: Mapping[str, Any]) -> RaceState:
     found = state.answer
     before = (state.what_if.laps, state.what_if.minutes)
     if (what_if.laps, what_if.minutes) != before:
-        found = answer(state.weekend, event=event, fits=state.fits, rank=False, alternatives=0)
+        found = answer(state.weekend, event=event, fits=state.fits, plan_only=True)
     plan = _planned(event, found, state.session, what_if)
     same_tyres = found is state.answer and not plan.race.refuel
     same = same_tyres and stints_followed(plan).equals(stints_followed(state.plan))

@@ -184,10 +184,7 @@ def tread_limit_mm(event: Event) -> float:
 
 def doubts_table(answer: Answer) -> pd.DataFrame:
     """Return what is doubtful in the data, the surest first."""
-    rows = [
-        (d.name, d.evidence, d.sure, d.where, d.next_step)
-        for d in answer.doubts
-    ]
+    rows = [(d.name, d.evidence, d.sure, d.where, d.next_step) for d in answer.doubts]
     return pd.DataFrame(rows, columns=["name", "evidence", "sure", "where", "next_step"])
 
 
