@@ -36,7 +36,7 @@ def without_the_charts_that_say_why():
     """They and the ranking are tested in test_panels; here they would only take time."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(panel_next_session, "figures", lambda answer: [])
-        patch.setattr(panel_next_session, "start", partial(start, rank=False, plan_only=True))
+        patch.setattr(panel_next_session, "start", partial(start, rank=False))
         yield
 
 
