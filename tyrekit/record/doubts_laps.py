@@ -16,6 +16,7 @@ HAND_SD_S = 0.12  # of a time taken with a stop-watch, as one written to a tenth
 SHIFTS = (-2, -1, 1, 2)
 SHIFTED = 0.4  # of the disagreement as typed: the laps are numbered otherwise
 MISSED, EXTRA = "crossing was missed", "crossing too many"
+ODD = "of a lap between crossings"  # not a whole number of laps, and not put right
 WAYS = {"lap": "lap counter", "beacon": "beacon", "position": "position"}
 
 
@@ -31,6 +32,8 @@ def crossings(e: Evidence) -> Iterator[Doubt]:
                 laps += _double(ran, set(laps))
             repaired = [note for note in ran.cut.notes if words in note]
             if not laps and not repaired:
+                if name == "crossing too many":
+                    yield from _odd(ran)
                 continue
             which = f"lap(s) {', '.join(str(lap) for lap in laps)}" if laps else "a lap"
             yield Doubt(
@@ -42,6 +45,21 @@ def crossings(e: Evidence) -> Iterator[Doubt]:
                 "The laps are put right by distance or time; check the receiver."
                 if repaired
                 else "The lap is left out; type its time into book/laps.csv if you have it.",
+            )
+
+
+def _odd(ran: Ran) -> Iterator[Doubt]:
+    """Crossings that lie part of a lap apart, where nothing tells which of them is wrong."""
+    if ran.cut is None:
+        return
+    for note in ran.cut.notes:
+        if ODD in note:
+            yield Doubt(
+                EXTRA,
+                f"run {ran.run_id}, by its {WAYS.get(ran.cut.way, 'log')}: {note}",
+                0.7,
+                f"logs/{ran.log.name if ran.log else ''}",
+                "The laps beside it are left out; type their times into book/laps.csv if known.",
             )
 
 
