@@ -1,8 +1,13 @@
-"""The notebooks at three widths and in two themes: nothing is cut off; pictures are kept."""
+"""The notebooks at three widths and in two themes: nothing cut off, open to all; pictures kept.
+
+Axe (axe-core 4, Deque, MPL 2.0, as bundled in axe-playwright-python) judges what is in the panels,
+not JupyterLab around them.
+"""
 
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 pytestmark = pytest.mark.browser
@@ -38,4 +43,22 @@ def test_nothing_is_cut_off_at_any_width(page, lab, open_notebook, name):
             page.wait_for_timeout(300)
             page.screenshot(path=OUT / f"{name}-{width}-{theme.lower()}.png")
             assert page.evaluate(PAST_THE_EDGE) == [], (width, theme)
+        assert barriers(page) == [], theme
     assert lab.outside == []
+
+
+def barriers(page):
+    """Return what axe finds serious or critical inside the panels, with the places."""
+    page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    found = Axe().run(page, context=[".tk"]).response["violations"]
+    return [
+        f"{one['id']} ({one['impact']}): {one['help']}; {node['html'][:160]}"
+        for one in found
+        if one["impact"] in ("serious", "critical")
+        for node in one["nodes"][:4]
+    ]
+
+
+def test_a_planted_barrier_is_seen(page):
+    page.set_content('<html lang="en"><div class="tk"><input><p style="color:#ccc">pale</p></div>')
+    assert {one.split(" ")[0] for one in barriers(page)} == {"label", "color-contrast"}
