@@ -159,6 +159,7 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     shown["label"] = [f"{t}" for t in shown["tyres"]]
     shown["best"] = shown["rank"] == 1
     shown["words"] = [_choice_words(row) for _, row in shown.iterrows()]
+    shown["words_s"] = shown["upper_s"].clip(lower=0.0)  # clear of the line at zero
     order = list(shown["label"])
     tint = alt.condition("datum.best", alt.value(ACCENT), alt.value(INK))
     y = alt.Y(
@@ -179,7 +180,7 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
     dots = base.mark_point(filled=True, size=90, opacity=1).encode(x=x)
     text = base.mark_text(align="left", dx=10, fontSize=12).encode(
-        x=alt.X("upper_s:Q"), text="words:N"
+        x=alt.X("words_s:Q"), text="words:N"
     )
     zero = (
         alt.Chart(pd.DataFrame({"expected_s": [0.0]}))
