@@ -179,4 +179,5 @@ RECORD: dict[str, Term] = {
     "usual_held_s": Term("s", "usual time for which a channel's value does not change"),
     "held_from_s": Term("s", "when the longest hold began, by the log's clock"),
     "gauge_mm": Term("mm", "scatter of one tread reading at one place"),
+    "usual_s": Term("s", "time a lap usually takes in this run"),
 }
