@@ -85,7 +85,7 @@ def _checked(path: Path) -> bool:
                 cells, texts = cells + len(CELL.findall(data)), texts + len(TEXT.findall(data))
                 formulas = formulas or FORMULA.search(data) is not None
                 _check_columns(path, set(FILLED.findall(data)))
-    except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError, ValueError) as error:
+    except (zipfile.BadZipFile, OSError, RuntimeError, ValueError) as error:
         raise _unreadable(path, str(error)) from None
     except EOFError:
         raise _unreadable(path, "it ends too early") from None
