@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 NEAR = 0.05  # of a lap: distances by speed agree as well, common practice, no source
+LANE_NEAR = 0.15  # the same from or to the lane, which may be shorter or longer than the track
 MOST_MISSED = 6  # crossings in a row
 EXTRA, MISSED, ODD = 1.5, 1.0, 3.0  # what a false signal, a missed one, an odd distance cost
 MOST_EXTRA = 12  # false signals in a row
@@ -40,7 +41,7 @@ def likely_chain(run_m: Sequence[float], lap_m: float, free: Sequence[bool]) -> 
     lap_m : float
         A lap as this log measures it.
     free : sequence of bool
-        Whether a signal stands in the pit lane, from and to which any distance is good.
+        Whether a signal stands in the pit lane, from and to which a distance may be further off.
 
     Notes
     -----
@@ -108,4 +109,4 @@ def _cost(share: float, edge: bool, free: bool) -> float:
     off = abs(share - laps)
     if off < NEAR * max(1.0, 0.5 * laps):
         return MISSED * (laps - 1) + 0.3 * min(1.0, off / NEAR)
-    return 0.5 if free else ODD
+    return 0.5 if free and off < LANE_NEAR else ODD
