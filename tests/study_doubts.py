@@ -13,9 +13,9 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from multiprocessing import Pool
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -145,18 +145,24 @@ def table(rates: Rates) -> str:
     return "\n".join(lines)
 
 
+def rates_of(todo: Iterable[Task], say: bool = False) -> Rates:
+    """Return the counts of many weekends, by two processes; say the table so far each minute."""
+    rates, told = Rates(), time.monotonic()
+    with get_context("spawn").Pool(WORKERS) as pool:
+        for done, part in enumerate(pool.imap(one, todo, chunksize=4), start=1):
+            rates.add(part)
+            if say and time.monotonic() - told > TELL_S:
+                told = time.monotonic()
+                print(f"\n{done} weekends\n{table(rates)}", flush=True)
+    return rates
+
+
 def main() -> None:
     """Print the table, and the table so far every minute."""
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
     sizes = (numbers + [100, 300, 0, 100][len(numbers) :])[:4]
-    began = told = time.monotonic()
-    todo, rates = list(tasks(*sizes)), Rates()
-    with Pool(WORKERS) as pool:
-        for done, part in enumerate(pool.imap(one, todo, chunksize=4), start=1):
-            rates.add(part)
-            if time.monotonic() - told > TELL_S:
-                told = time.monotonic()
-                print(f"\n{done} of {len(todo)} weekends\n{table(rates)}", flush=True)
+    began = time.monotonic()
+    rates = rates_of(tasks(*sizes), say=True)
     print(f"\n{table(rates)}\n\n{time.monotonic() - began:.0f} s")
     if "-v" in sys.argv:
         print("\n".join(rates.errors))

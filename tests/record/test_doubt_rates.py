@@ -1,6 +1,6 @@
 """Fifty weekends of the study of doubts, in wide bands; `python tests/study_doubts.py` has all."""
 
-from study_doubts import Rates, one, table, tasks
+from study_doubts import rates_of, table, tasks
 
 # Simulated truth: few of each fault, so these bands only catch a check that broke.
 LARGE = ("from 8 laps", "from 0.15 bar")
@@ -8,9 +8,7 @@ SIDES = "tread_swapped"  # seen in 70 % and more of weekends: no band at so few
 
 
 def test_planted_faults_are_found_and_clean_weekends_left_alone(capsys):
-    rates = Rates()
-    for task in tasks(8, 10, first=500):
-        rates.add(one(task))
+    rates = rates_of(tasks(8, 10, first=500))
     with capsys.disabled():
         print("\n" + table(rates))
     few = {
