@@ -12,6 +12,7 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tyrekit.plan.graph import StateGraph
 from tyrekit.plan.problem import Floats, Ints
@@ -36,15 +37,6 @@ class Groups:
     def least(self, price: Floats) -> Floats:
         """Return the least price in each group."""
         found: Floats = np.minimum.reduceat(price[self.order], self.starts)
-        return found
-
-    def cheapest(self, price: Floats) -> Ints:
-        """Return the position of the first least price in each group."""
-        held = price[self.order]
-        least = np.minimum.reduceat(held, self.starts)
-        sizes = np.diff(np.r_[self.starts, len(held)])
-        at = np.where(held == np.repeat(least, sizes), np.arange(len(held)), len(held))
-        found: Ints = self.order[np.minimum.reduceat(at, self.starts)]
         return found
 
 
@@ -117,13 +109,10 @@ class Pricing:
     def _completed(self, chosen: Ints, price: Floats, there: Floats, back: Floats) -> Ints:
         """Return the cheapest programme through each chosen arc, duplicates removed."""
         graph = self.graph
-        best_in = np.full(graph.n_nodes, -1, dtype=np.int64)
-        best_out = np.full(graph.n_nodes, -1, dtype=np.int64)
-        for arcs, enter, leave in zip(self.stints, self.entering, self.leaving, strict=True):
-            onward = price[arcs] + there[graph.head[arcs]]
-            sofar = price[arcs] + back[graph.tail[arcs]]
-            best_out[leave.nodes] = arcs.start + leave.cheapest(onward)
-            best_in[enter.nodes] = arcs.start + enter.cheapest(sofar)
+        onward = price + there[graph.head] == there[graph.tail]
+        sofar = price + back[graph.tail] == back[graph.head]
+        best_out = cheapest(graph.tail, onward, graph.n_nodes)
+        best_in = cheapest(graph.head, sofar, graph.n_nodes)
         paths = np.full((len(chosen), len(self.stints)), -1, dtype=np.int64)
         stint = graph.arcs.stint[chosen]
         paths[np.arange(len(chosen)), stint] = chosen
@@ -158,3 +147,11 @@ class Pricing:
             paths = np.hstack([paths[parent[kept]], arc[kept][:, None]])
             node, spent = graph.head[arc[kept]], cost[kept]
         return paths[graph.arcs.used[paths].any(axis=1)]
+
+
+def cheapest(ends: Ints, least: NDArray[np.bool_], n_nodes: int) -> Ints:
+    """Return by node the first arc with that end that has the least price; -1 for none."""
+    found = np.full(n_nodes, -1, dtype=np.int64)
+    arcs = np.flatnonzero(least)[::-1]
+    found[ends[arcs]] = arcs  # of arcs with one end, the last written stays
+    return found
