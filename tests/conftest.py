@@ -16,3 +16,7 @@ if HERE not in sys.path:
 # How long an example takes to make says something about the machine, nothing about the kit.
 settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("house")
+
+
+def pytest_addoption(parser):
+    parser.addoption("--pictures", action="store_true", help="make the README's pictures anew")
