@@ -14,12 +14,14 @@ from tyrekit.plan.stints import StintPlans, StintRace
 from tyrekit.record.event import Event, Session
 
 CHEAP_S = 1.0  # a stop that costs less than this against the planned lap is as good; ours
-NODES = 25  # laps at which the fuel left is worked out
+NODES = 16  # laps at which the fuel left is worked out; it is all but straight between them
+LAST = 10  # laps before the finish that are each worked out: there cautions bend it
 CARD = (
     "stop", "lap", "from_lap", "to_lap", "until_lap", "off", "on", "fuel_kg", "added_kg",
     "under_caution",
 )  # fmt: skip
 FUEL_LEFT = ("lap", "fuel_kg", "lower_kg", "upper_kg", "least_kg")
+FUEL_ACCOUNT = ("what", "laps", "fuel_kg", "left_kg")
 
 
 def stop_card(stints: StintPlans, policy: CautionPolicy | None) -> pd.DataFrame:
@@ -86,7 +88,7 @@ def fuel_left(
     load: FuelLoad,
     lap_s: tuple[float, float],
 ) -> pd.DataFrame:
-    """Return what should be in the tank at the end of a lap, and what must be.
+    """Return what should be in the tank at the end of every lap, and what must be.
 
     Columns lap, fuel_kg (expected, without cautions), lower_kg, upper_kg (90 %), least_kg: with
     less the chance of running short from there is above the accepted risk. What the race itself
@@ -95,13 +97,47 @@ def fuel_left(
     """
     if race.refuel:
         return pd.DataFrame({name: pd.Series(dtype=float) for name in FUEL_LEFT})
-    laps = np.unique(np.linspace(0, race.laps, min(race.laps + 1, NODES)).astype(int))
+    every = np.arange(race.laps + 1)
+    nodes = np.linspace(0, race.laps, min(race.laps + 1, NODES)).astype(int)
+    laps = np.union1d(nodes, every[-LAST:])
     kept_kg = load.unusable_kg + load.sample_kg
     burnt = np.array([_burnt_kg(session, fuel_use, int(n)) for n in laps])
     wanted = [_to_come_kg(event, session, fuel_use, lap_s, int(n), race.laps) for n in laps]
     ends = {"fuel_kg": burnt[:, 1], "lower_kg": burnt[:, 2], "upper_kg": burnt[:, 0]}
     left = {name: np.maximum(load.start_kg - kg, 0.0) for name, kg in ends.items()}
-    return pd.DataFrame({"lap": laps, **left, "least_kg": np.array(wanted) + kept_kg})
+    left["least_kg"] = np.array(wanted) + kept_kg
+    return pd.DataFrame({"lap": every, **{n: np.interp(every, laps, kg) for n, kg in left.items()}})
+
+
+def fuel_account(
+    session: Session, fuel_use: FuelUseResults, load: FuelLoad, left: pd.DataFrame
+) -> pd.DataFrame:
+    """Return where the start fuel is expected to go when no caution comes.
+
+    Rows formation, race, cool_down, sample, unusable, spare; columns what, laps, fuel_kg, left_kg
+    (in the tank after it; for unusable and spare what is left to take off). The rows add up to the
+    start fuel; below 0 the spare is what lacks. Empty where fuel may be added.
+
+    Parameters
+    ----------
+    left : DataFrame
+        From `fuel_left`.
+    """
+    if not len(left):
+        return pd.DataFrame({name: pd.Series(dtype=float) for name in FUEL_ACCOUNT})
+    start_kg, lined_up_kg, flag_kg = load.start_kg, *left["fuel_kg"].iloc[[0, -1]]
+    slow_kg = float(fuel_use.use_by_kind(race=True)["mean"]["cool_down"])
+    rows = (
+        ("formation", session.formation_laps, start_kg - lined_up_kg),
+        ("race", int(left["lap"].iloc[-1]), lined_up_kg - flag_kg),
+        ("cool_down", session.cool_down_laps, session.cool_down_laps * slow_kg),
+        ("sample", 0, load.sample_kg),
+        ("unusable", 0, load.unusable_kg),
+    )
+    table = pd.DataFrame(rows, columns=["what", "laps", "fuel_kg"])
+    spare_kg = start_kg - float(table["fuel_kg"].sum())
+    table.loc[len(table)] = ("spare", 0, spare_kg)
+    return table.assign(left_kg=start_kg - table["fuel_kg"].cumsum())
 
 
 def _burnt_kg(session: Session, fuel_use: FuelUseResults, laps: int) -> Floats:

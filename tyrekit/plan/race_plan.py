@@ -20,7 +20,7 @@ from tyrekit.plan.allocation import AllocationPlan
 from tyrekit.plan.caution import CautionPolicy, MeasuredGain, caution_policy, measured_gain
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.programme import lap_time_s
-from tyrekit.plan.race_card import fuel_left, stop_card
+from tyrekit.plan.race_card import fuel_account, fuel_left, stop_card
 from tyrekit.plan.race_sets import RaceTyres, race_tyres
 from tyrekit.plan.race_stops import stint_race
 from tyrekit.plan.stint_search import ONLY
@@ -56,6 +56,8 @@ class RacePlan:
     fuel_left : DataFrame
         lap, fuel_kg (expected), lower_kg, upper_kg (90 %), least_kg (what must be left then for
         the rest of the race at the accepted risk); empty where fuel may be added.
+    fuel_account : DataFrame
+        Where the start fuel goes without cautions (`race_card.fuel_account`).
     """
 
     session: str
@@ -68,6 +70,7 @@ class RacePlan:
     caution: CautionPolicy | None
     gain: MeasuredGain | None
     fuel_left: pd.DataFrame = field(repr=False)
+    fuel_account: pd.DataFrame = field(repr=False)
     notes: tuple[str, ...]
 
     @property
@@ -146,6 +149,7 @@ def race_plan(
     stints = stint_plans(race, tyres.sets, count=count)
     policy = _replies(race, tyres, stints)
     blocked = _blocked_by(fuel, race, tyres, stints)
+    left = fuel_left(event, session, fuel_use, race, fuel, lap_s)
     return RacePlan(
         session=session.id,
         status="impossible" if blocked else "optimal",
@@ -156,7 +160,8 @@ def race_plan(
         stints=stints,
         caution=policy,
         gain=measured_gain(policy, max(races, 2), rng) if policy else None,
-        fuel_left=fuel_left(event, session, fuel_use, race, fuel, lap_s),
+        fuel_left=left,
+        fuel_account=fuel_account(session, fuel_use, fuel, left),
         notes=_notes(fuel, tyres, stints, policy),
     )
 
