@@ -56,10 +56,20 @@ def build_parser() -> argparse.ArgumentParser:
     mapping.add_argument("place", type=Path, help="a logger's file, or the weekend's folder")
     mapping.add_argument("--write", action="store_true", help="add what is sure to event.toml")
     mapping.set_defaults(run=map_log)
-    _add(
-        commands, "lab", lab, "open the notebooks in JupyterLab, offline; further options go to it"
-    )
+    _add_lab(commands)
     return parser
+
+
+def _add_lab(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "open the notebooks in JupyterLab, offline; further options go to it"
+    opening = _add(commands, "lab", lab, words)
+    opening.add_argument("--lan", metavar="ADDRESS", help=(
+        "let another machine in your network in, at this address of this machine: asks for a"
+        " password; encrypted"))  # fmt: skip
+    for name in ("certificate", "key"):
+        opening.add_argument(f"--{name}", type=Path, metavar="FILE", help=(
+            f"with --lan: your own {name} as PEM; by default one is made with openssl"
+        ))  # fmt: skip
 
 
 def _add_new(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -226,7 +236,14 @@ def map_log(arguments: argparse.Namespace) -> int:
 
 def lab(arguments: argparse.Namespace) -> int:
     """Open JupyterLab on the weekend's notebooks."""
-    from tyrekit.show.lab import launch
+    from tyrekit.show.lab import Lan, launch
 
-    launch(arguments.folder, arguments.rest)
+    pair = arguments.certificate, arguments.key
+    if arguments.lan is None and any(pair):
+        raise InputError(
+            "--certificate and --key go with --lan ADDRESS",
+            next_step="Add --lan ADDRESS, or leave them out: this machine alone needs none.",
+        )
+    lan = None if arguments.lan is None else Lan(arguments.lan, *pair)
+    launch(arguments.folder, arguments.rest, lan)
     return 0

@@ -1,5 +1,6 @@
 """JupyterLab on a weekend's notebooks: offline, loopback only, the first one run by itself.
 
+`lab_server` holds that nobody else gets in, `lan` what another machine in one's network needs.
 Nothing of the user's own Jupyter set-up is changed: two folders of the package are put before
 Jupyter's search paths for this one process, and workspaces live in a temporary folder.
 """
@@ -14,9 +15,10 @@ import shlex
 import shutil
 import tempfile
 from collections.abc import Sequence
+from getpass import getpass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from tyrekit.errors import InputError
 
@@ -74,7 +76,15 @@ def without_checks(notebook: dict[str, Any]) -> dict[str, Any]:
     return {**notebook, "cells": kept}
 
 
-def launch(folder: Path, extra_args: Sequence[str] = ()) -> None:
+class Lan(NamedTuple):
+    """The network to be reached from: this machine's address in it, and PEM files if any."""
+
+    address: str
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+def launch(folder: Path, extra_args: Sequence[str] = (), lan: Lan | None = None) -> None:
     """Start JupyterLab in `folder` on the first notebook; returns when it is shut down.
 
     Parameters
@@ -83,21 +93,34 @@ def launch(folder: Path, extra_args: Sequence[str] = ()) -> None:
         The weekend folder.
     extra_args : sequence of str
         Options for JupyterLab, such as ``--no-browser`` or ``--ServerApp.port=8899``.
+    lan : Lan or None
+        Serve another machine in this network too, with a password asked for and TLS.
+
+    Raises
+    ------
+    InputError
+        If the folder is no weekend, or an option would let others in.
     """
     if not (folder / "event.toml").is_file():
         raise no_weekend(folder)
-    for text in copy_notebooks(folder):
-        print(text)
     state = Path(tempfile.mkdtemp(prefix="tyrekit-lab-"))
     atexit.register(shutil.rmtree, state, ignore_errors=True)
+    network = []
+    if lan is not None:
+        from tyrekit.show.lan import lan_arguments
+
+        network = lan_arguments(lan.address, state, lan.certificate, lan.key, getpass)
+    for text in copy_notebooks(folder):
+        print(text)
     _write(state / "etc/labconfig/page_config.json", json.dumps(_page_config()))
     _prepend("JUPYTER_CONFIG_PATH", HERE / "etc")
     _prepend("JUPYTER_CONFIG_PATH", state / "etc")
     _prepend("JUPYTER_PATH", HERE / "share")
     os.environ["TYREKIT_WEEKEND"] = str(folder.resolve())
-    from jupyterlab.labapp import LabApp
+    from tyrekit.show.lab_server import serve
 
-    LabApp.launch_instance(lab_arguments(folder, state, extra_args))
+    arguments = lab_arguments(folder, state, [*network, *extra_args])
+    serve(arguments, lan.address if lan else "")
 
 
 def no_weekend(folder: Path) -> InputError:
@@ -122,6 +145,13 @@ def lab_arguments(folder: Path, state: Path, extra_args: Sequence[str]) -> list[
     ours = {
         "--ServerApp.root_dir": str(folder.resolve()),
         "--ServerApp.ip": "127.0.0.1",
+        "--ServerApp.allow_origin": "",
+        "--ServerApp.allow_origin_pat": "",
+        "--ServerApp.allow_remote_access": "False",
+        "--ServerApp.allow_unauthenticated_access": "False",
+        "--ServerApp.disable_check_xsrf": "False",
+        "--ContentsManager.allow_hidden": "False",
+        "--ServerApp.contents_manager_class": "tyrekit.show.notebook_files.NotebookFiles",
         "--LabApp.default_url": f"/doc/tree/notebooks/{FIRST_NOTEBOOK}",
         "--LabApp.workspaces_dir": str(state / "workspaces"),
         "--LabApp.news_url": "",
@@ -146,6 +176,9 @@ def _page_config() -> dict[str, Any]:
         "disabledExtensions": {
             "@jupyterlab/apputils-extension:announcements": True,
             "@jupyterlab/extensionmanager-extension": True,
+            "@jupyterlab/lsp-extension": True,
+            "@jupyterlab/pluginmanager-extension": True,
+            "@jupyterlab/terminal-extension": True,
         },
     }
 
