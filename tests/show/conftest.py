@@ -55,6 +55,18 @@ class LapTime:
 
     notes: tuple[str, ...] = ("drop-off rests mostly on belief",)
     fuel_effect_s_per_kg: tuple[float, float] = (0.018, 0.004)
+    n_rows: int = 7
+    noise_s: float = 0.6
+
+    @property
+    def spreads(self):
+        return {"noise": 0.25, "noise_sd": 0.1}
+
+    @property
+    def rests_on(self):
+        share = {"drop_off_s_per_lap": 0.62, "fuel_effect_s_per_kg": 0.07, "heat_cycle_s": 0.0,
+                 "race_s": 0.01, "track_temperature_s_per_k": 0.4}  # fmt: skip
+        return pd.DataFrame({"data_share": share})
 
     def predict(self, rows, level=0.9, new_lap=False):
         mean = 95.0 + 0.05 * rows["age_laps"].to_numpy(float)
@@ -160,12 +172,13 @@ def hand_plan(event):
 
 def hand_choices():
     rows = [
-        (1, "N5", "N6", "N7", "N8", 0.0, 0.0, 0.0, 0.81, 0.0, "freshest on the loaded corners"),
-        (2, "N5", "N6", "N3", "N4", 0.31, -0.12, 0.74, 0.13, 0.1, "keeps N7 and N8"),
-        (3, "N1", "N2", "N3", "N4", 1.90, 0.80, 3.10, 0.06, 0.0, "all used"),
+        (1, "N5", "N6", "N7", "N8", 0.0, 0.0, 0.0, 0.81, 0.0, 0.0, 0.0, 0.0, "all four new"),
+        (2, "N5", "N6", "N3", "N4", 0.31, -0.12, 0.74, 0.13, -0.21, 0.1, -0.3, 0.5, "two new"),
+        (3, "N1", "N2", "N3", "N4", 1.90, 0.80, 3.10, 0.06, 0.1, 2.0, 0.9, 3.2, "all used"),
     ]
     names = ["rank", "fl", "fr", "rl", "rr", "expected_s", "lower_s", "upper_s", "chance_best",
-             "weekend_cost_s", "reason"]  # fmt: skip
+             "later_cost_s", "weekend_cost_s", "weekend_lower_s", "weekend_upper_s",
+             "reason"]  # fmt: skip
     return SimpleNamespace(table=pd.DataFrame(rows, columns=names), notes=())
 
 
@@ -177,7 +190,7 @@ def hand_load(session, start_l, laps):
     )  # fmt: skip
     return SimpleNamespace(
         session=session, status="optimal", laps=laps, start_l=start_l, start_kg=start_l * 0.745,
-        bowser_c=15.0, need_kg=start_l * 0.66, need_lower_kg=start_l * 0.64,
+        bowser_c=15.0, unusable_kg=0.6, sample_kg=0.4, need_kg=start_l * 0.66, need_lower_kg=start_l * 0.64,
         need_upper_kg=start_l * 0.68, shortfall_risk=0.0048, accepted_risk=0.005, refuel_kg=0.0,
         seconds_per_litre=0.2, finish_fuel_kg=3.0, finish_mass_kg=1521.4, ballast_kg=34.0,
         ballast_change_kg=24.0, driver="Driver A", table=table, blocked_by=(),

@@ -183,19 +183,19 @@ def bled_cold_bar(hot_bar: float, gas_c: float, cold_c: float, ambient_bar: floa
 
 
 def _notes(event: Event, table: pd.DataFrame, at: _Conditions, lap: int) -> tuple[str, ...]:
+    least = f"{event.tyres.cold_minimum_bar:.2f} bar"
+    floors = ", ".join(f"{row['corner']} {row['hot_floor_bar']:.2f}" for _, row in table.iterrows())
     notes = [
-        f"set with the tyres at {at.cold_c:.0f} degC, for lap {lap} at speed; re-check if the air"
-        " or the tyres change by 3 degC or more",
-        "before bleeding a hot tyre: not below its hot floor, or it will be under the limit cold",
+        f"Set them with the tyres at {at.cold_c:.0f} degC, for lap {lap} at speed; set them again"
+        " if the air or the tyres change by 3 degC or more.",
+        f"Do not bleed a hot tyre below {floors} bar: once cold it would be under the lowest"
+        f" allowed, {least}.",
     ]
     if table["limited"].any():
         corners = ", ".join(table.loc[table["limited"], "corner"])
         notes.append(
             f"{corners}: the hot target would need less than the lowest allowed cold pressure;"
-            " the limit wins and the tyre will run above target"
+            " the limit wins and the tyre will run above target."
         )
-    notes.append(
-        f"never below {event.tyres.cold_minimum_bar:.2f} bar cold; the tyre supplier's limit and"
-        " advice come first"
-    )
+    notes.append("The tyre supplier's limit and advice come first.")
     return tuple(notes)

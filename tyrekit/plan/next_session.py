@@ -20,7 +20,8 @@ from tyrekit.plan.problem import CORNERS, AllocationProblem, Floats
 LEVEL = 0.9
 COLUMNS = (
     "rank", "fl", "fr", "rl", "rr", "expected_s", "lower_s", "upper_s", "chance_best",
-    "later_cost_s", "weekend_cost_s", "age_end_laps", "tread_end_mm", "reason",
+    "later_cost_s", "weekend_cost_s", "weekend_lower_s", "weekend_upper_s", "age_end_laps",
+    "tread_end_mm", "reason",
 )  # fmt: skip
 
 
@@ -37,8 +38,9 @@ class NextSession:
         the session against the first choice, 90 % interval over draws; in qualifying over the
         best lap); chance_best (of the least weekend cost among these, a tie shared);
         later_cost_s (what it costs the sessions after, against the first choice, weighted);
-        weekend_cost_s (both together, weighted); age_end_laps (oldest tyre) and tread_end_mm
-        (expected, thinnest of the four) at the end of the session; reason.
+        weekend_cost_s, weekend_lower_s, weekend_upper_s (both together, weighted, 90 % interval);
+        age_end_laps (oldest tyre) and tread_end_mm (expected, thinnest of the four) at the end of
+        the session; reason.
     plans : tuple of AllocationPlan
         The weekend that follows each choice.
     """
@@ -107,11 +109,14 @@ def _ranked(problem: AllocationProblem, plans: tuple[AllocationPlan, ...]) -> pd
     rows = []
     for rank, plan in enumerate(plans):
         apart = here[rank] - here[0]
-        lower, upper = np.quantile(apart, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+        weekend = weighted[rank] - weighted[0]
+        (lower, upper), (weekend_lower, weekend_upper) = (
+            np.quantile(drawn, [(1 - LEVEL) / 2, (1 + LEVEL) / 2]) for drawn in (apart, weekend)
+        )
         start = _start(plan)
         ends = plan.table[plan.table["session"] == problem.stints[0].session]
         expected_s = float(apart.mean())
-        weekend_cost_s = float((weighted[rank] - weighted[0]).mean())
+        weekend_cost_s = float(weekend.mean())
         rows.append(
             (
                 rank + 1,
@@ -122,6 +127,8 @@ def _ranked(problem: AllocationProblem, plans: tuple[AllocationPlan, ...]) -> pd
                 float(chance[rank]),
                 weekend_cost_s - value * expected_s,
                 weekend_cost_s,
+                float(weekend_lower),
+                float(weekend_upper),
                 int(ends["age_end_laps"].max()),
                 float(ends["tread_end_mm"].min()),
                 _reason(problem, plans[0], plan, expected_s),

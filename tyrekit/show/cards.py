@@ -10,8 +10,10 @@ import pandas as pd
 from tyrekit.plan.fuel_load import FuelLoad
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
+from tyrekit.show.caveats import caveats_table
+from tyrekit.show.fuel_sum import ballast_short, ballast_words, fuel_sum_rows
 from tyrekit.show.verdict import proof, verdict
-from tyrekit.show.words import degrees, html, known, number, one_in, percent, span
+from tyrekit.show.words import degrees, html, known, number, one_in, percent, sentences, span
 
 
 def head_card(answer: Answer, note: str = "") -> str:
@@ -28,8 +30,8 @@ def head_card(answer: Answer, note: str = "") -> str:
     return (
         f'<div class="tk-head"><b>{html(weekend.event.meeting.name)}</b>: {what}'
         f'<div class="tk-muted tk-small">run so far: {html(done)};'
-        f" {len(answer.laps)} laps, {int(answer.laps['counts'].sum())} counted in the fit;"
-        f" intervals hold 90 %{doubts if answer.doubts else ''}</div></div>{extra}"
+        f" {len(answer.laps)} laps, {int(answer.laps['counts'].sum())} of them used;"
+        f" ranges hold 90 %{doubts if answer.doubts else ''}</div></div>{extra}"
     )
 
 
@@ -38,10 +40,13 @@ def tyres_card(answer: Answer) -> str:
     if answer.allocation.status not in ("optimal", "feasible"):
         return blocked_card(answer)
     table = tables.next_tyres_table(answer)
-    if not len(table):
+    coming = answer.weekend.next_session
+    if not len(table) or coming is None:
         return "<p>No session is left to choose tyres for.</p>"
-    corners = "".join(_corner(row) for _, row in table.iterrows())
-    return f'<h2>Tyres and cold pressures</h2><div class="tk-car">{corners}</div>'
+    limit_mm = tables.tread_limit_mm(answer.weekend.event)
+    corners = "".join(_corner(row, limit_mm) for _, row in table.iterrows())
+    head = f"<h2>Tyres and cold pressures for {html(coming.id)}</h2>"
+    return f'{head}<div class="tk-car">{corners}</div>'
 
 
 def blocked_card(answer: Answer) -> str:
@@ -59,28 +64,40 @@ def sure_card(answer: Answer) -> str:
     found = verdict(answer)
     if found is None:
         return ""
-    why = f"<p>{html(found.reason)}</p>" if found.reason else ""
-    other = f"<p>Next best {html(found.next_best)}</p>" if found.next_best else ""
-    return _card("How sure", found.word, found.basis, why + other)
+    why = f"<p>{html(sentences([found.reason]))}</p>" if found.reason else ""
+    other = f"<p><b>Next best:</b> {html(found.next_best)}.</p>" if found.next_best else ""
+    tips = f"<p><b>What would tip it:</b> {html(found.tips)}</p>" if found.tips else ""
+    card = _card("these tyres", found.word, found.basis, why + other + tips)
+    return f"<h2>How sure</h2>{card}"
 
 
 def fuel_card(load: FuelLoad) -> str:
-    """Return one session's start fuel with its risk, what it burns and the mass at the finish."""
+    """Return one session's start fuel as a sum, with its risk and the ballast."""
     warn = "".join(f'<div class="tk-warn">{html(words)}</div>' for words in load.blocked_by)
+    burns = span(load.need_lower_kg, load.need_upper_kg)
     more = (
-        f"<p>burns {span(load.need_lower_kg, load.need_upper_kg)} kg;"
-        f" running short {one_in(load.shortfall_risk)}</p>"
-        f"<p>ballast {number(load.ballast_kg, 0)} kg: {number(load.finish_mass_kg, 0)} kg"
-        " or more at the finish</p>"
+        f'<table class="tk-table tk-tight">{"".join(fuel_sum_rows(load))}</table>'
+        f"<p>burns {burns} kg; running short {one_in(load.shortfall_risk)}</p>"
+        f"<p>ballast {html(ballast_short(load))}</p>"
     )
     basis = f"{number(load.start_kg)} kg, {number(load.laps, 0)} laps"
     return _card(f"Fuel for {load.session}", f"{number(load.start_l)} l", basis, more + warn)
 
 
 def fuel_cards(answer: Answer, most: int = 8) -> str:
-    """Return a card per session to come, the next first."""
-    cards = [fuel_card(load) for load in list(answer.fuel_loads.values())[:most]]
-    return f'<div class="tk-cards">{"".join(cards)}</div>' if cards else ""
+    """Return a card per session to come, the next first, and what the ballast rests on."""
+    loads = list(answer.fuel_loads.values())[:most]
+    if not loads:
+        return ""
+    cards = "".join(fuel_card(load) for load in loads)
+    ballast = ballast_words(loads[0], answer.weekend.event.car.minimum_mass_kg)
+    words = (
+        f"Litres at {number(loads[0].bowser_c, 0)} °C in the bowser; kilograms from the scales"
+        f" count first. Spare keeps the chance of running short within"
+        f" {one_in(loads[0].accepted_risk)}. {ballast}"
+    )
+    said = f'<p class="tk-muted tk-small">{html(words)}</p>'
+    return f'<div class="tk-cards tk-pairs">{cards}</div>{said}'
 
 
 def conditions_line(answer: Answer) -> str:
@@ -88,8 +105,8 @@ def conditions_line(answer: Answer) -> str:
     found = answer.cold_pressures
     if found is None:
         return ""
-    words = [f"Pressures for lap {found.target_lap}", answer.conditions.basis, *found.notes]
-    return f'<p class="tk-muted tk-small">{html(degrees("; ".join(words)))}.</p>'
+    words = sentences([answer.conditions.basis, *found.notes])
+    return f'<p class="tk-muted tk-small">{html(degrees(words))}</p>'
 
 
 def doubts_card(answer: Answer) -> str:
@@ -99,39 +116,15 @@ def doubts_card(answer: Answer) -> str:
         f' {html(d["evidence"])} <span class="tk-muted">{html(d["next_step"])}</span></li>'
         for _, d in tables.doubts_table(answer).iterrows()
     )
+    minded = "".join(
+        f"<li><b>{html(row['name'])}</b>: {html(row['words'])}</li>"
+        for _, row in caveats_table(answer).iterrows()
+    )
     said = "".join(f"<li>{html(note)}</li>" for note in tables.notes(answer))
+    none = "<li>Nothing doubtful found in what was logged and written down.</li>"
     return (
-        f"<h2>Doubts about the data</h2><ul>{doubts or '<li>Nothing doubtful found.</li>'}</ul>"
+        f"<h2>Doubts</h2><ul>{doubts or none}{minded}</ul>"
         f"<details><summary>What the answer rests on</summary><ul>{said}</ul></details>"
-    )
-
-
-def alternatives_card(answer: Answer, most: int = 5) -> str:
-    """Return the nearly as good plans with what they cost and where they differ."""
-    plan = answer.allocation
-    rows = "".join(
-        f'<tr><td class="tk-number">+{number(other.difference_s, 2)} s</td>'
-        f"<td>{html(other.differs)}</td></tr>"
-        for other in plan.alternatives[:most]
-    )
-    if not rows:
-        return ""
-    return (
-        '<h2>Nearly as good</h2><table class="tk-table"><thead><tr><th scope="col">costs</th>'
-        f'<th scope="col">differs in</th></tr></thead><tbody>{rows}</tbody></table>'
-    )
-
-
-def proof_line(answer: Answer) -> str:
-    """Return the plan's expected cost and how good it is proved to be."""
-    plan = answer.allocation
-    if plan.status not in ("optimal", "feasible"):
-        return ""
-    if not len(plan.table):
-        return "<p>No session is left to plan.</p>"
-    return (
-        f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
-        f" over the sessions to come, each weighed by its value; {html(proof(answer))}.</p>"
     )
 
 
@@ -143,22 +136,25 @@ def _card(label: str, big: str, basis: str, more: str = "") -> str:
     )
 
 
-def _corner(row: pd.Series) -> str:
+def _corner(row: pd.Series, limit_mm: float) -> str:
     """Return one corner: place, tyre, cold pressure, and the basis of both."""
-    tread = f"thinnest {number(row.get('tread_min_mm'))} mm"
+    tread = f"limit {number(limit_mm)} mm"
     if known(row.get("tread_end_low_mm")):
-        tread += f", at least {number(row['tread_end_low_mm'])} after"
+        tread = f"at least {number(row['tread_end_low_mm'])} mm after it, {tread}"
+    now = (
+        f"{number(row.get('age_laps'), 0)} laps old, thinnest {number(row.get('tread_min_mm'))} mm"
+    )
     cold, basis = "–", ""
     if known(row.get("cold_bar")):
         cold = number(row["cold_bar"], 2)
-        basis = f"{span(row['lower_bar'], row['upper_bar'], 2)} for"
-        basis += f" {number(row['hot_target_bar'], 2)} hot"
+        basis = f"cold range {span(row['lower_bar'], row['upper_bar'], 2)} bar"
+        basis += f" for {number(row['hot_target_bar'], 2)} bar hot"
         basis += f"; {row['basis']}" if row["limited"] else ""
     place = html(row["corner"])
     return (
         f'<div class="tk-corner"><div class="tk-place">{place}</div><div class="tk-line">'
         f'<span class="tk-big tk-tyre" id="tk-tyre-{place}">{html(row["tyre_id"])}</span>'
         f'<span class="tk-big" id="tk-cold-{place}">{cold} bar</span></div>'
-        f'<div class="tk-muted tk-small">{number(row.get("age_laps"), 0)} laps, {tread}</div>'
+        f'<div class="tk-muted tk-small">{now}<br>{tread}</div>'
         f'<div class="tk-muted tk-small">{html(basis)}</div></div>'
     )

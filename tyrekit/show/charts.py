@@ -12,14 +12,14 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, DASHES, INK, MUTED, PAPER, RULE, finish
-from tyrekit.show.words import number, one_in, percent, signed
+from tyrekit.show.words import number, one_in, percent
 
 WIDTH = 640
 CORNER_ORDER = ["FL", "FR", "RL", "RR"]
 
 
 def lap_times_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
-    """Draw `lap_times_table`: does the fit explain the laps?"""
+    """Draw `lap_times_table`: do the laps come as expected?"""
     shown = table.copy()
     low, high = _lap_range(shown)
     shown["left_out"] = ~shown["counts"].astype(bool)
@@ -40,8 +40,8 @@ def lap_times_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     layers = band + line + points + _session_marks(shown, high)
     return finish(
         layers.properties(width=width, height=250),
-        "Does the fit explain the laps?",
-        "filled: counted; open: left out, slow ones on the top edge; line and band: fit, 90 %",
+        "Do the laps come as expected?",
+        "filled: used; open: left out, slow ones on the top edge; line and band: expected, 90 %",
     )
 
 
@@ -143,7 +143,7 @@ def fuel_chart(
     )
     text = (
         alt.Chart(words)
-        .mark_text(align="left", dx=10, dy=-8, fontSize=14, fontWeight="bold", color=ACCENT)
+        .mark_text(align="left", dx=8, dy=-15, fontSize=14, fontWeight="bold", color=ACCENT)
         .encode(x=x, y=y, text="words:N")
     )
     return finish(
@@ -154,43 +154,43 @@ def fuel_chart(
 
 
 def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
-    """Draw `choices_table`: which tyres next, and how clear is it?"""
+    """Draw `choices_table`: which tyres next, over the whole weekend, and how clear is it?"""
     shown = table.copy()
-    shown["label"] = [f"{t}" for t in shown["tyres"]]
     shown["best"] = shown["rank"] == 1
     shown["words"] = [_choice_words(row) for _, row in shown.iterrows()]
-    shown["words_s"] = shown["upper_s"].clip(lower=0.0)  # clear of the line at zero
-    order = list(shown["label"])
     tint = alt.condition("datum.best", alt.value(ACCENT), alt.value(INK))
     y = alt.Y(
-        "label:N", sort=order, title=None,
+        "tyres:N", sort=list(shown["tyres"]), title=None,
         axis=alt.Axis(labelColor=INK, labelFontSize=13, labelLimit=260, ticks=False, domain=False),
     )  # fmt: skip
-    high = float(np.nanmax([*shown["upper_s"], 0.1]))
-    low = float(np.nanmin([*shown["lower_s"], 0.0]))
-    low, room = low - 0.05 * (high - low), (high - low) * 0.62
+    high = float(np.nanmax([*shown["weekend_upper_s"], 0.1]))
+    low = float(np.nanmin([*shown["weekend_lower_s"], 0.0]))
+    room = 0.05 * (high - low)
+    scale = alt.Scale(domain=[low - room, high + room], nice=False)
     x = alt.X(
-        "expected_s:Q", title="seconds behind the first choice in the session itself",
-        axis=alt.Axis(tickCount=8, grid=False),
-        scale=alt.Scale(domain=[low, high + room], nice=False),
+        "weekend_cost_s:Q", title="dearer than the first choice, s over the weekend",
+        axis=alt.Axis(tickCount=8, grid=False), scale=scale,
     )  # fmt: skip
     base = alt.Chart(shown).encode(y=y, color=tint)
     bars = base.mark_rule(strokeWidth=7, opacity=0.28).encode(
-        x=alt.X("lower_s:Q", scale=alt.Scale(domain=[low, high + room], nice=False)), x2="upper_s:Q"
+        x=alt.X("weekend_lower_s:Q", scale=scale), x2="weekend_upper_s:Q"
     )
     dots = base.mark_point(filled=True, size=90, opacity=1).encode(x=x)
-    text = base.mark_text(align="left", dx=10, fontSize=12).encode(
-        x=alt.X("words_s:Q"), text="words:N"
-    )
+    words: dict[str, Any] = {"x": alt.value(2), "text": "words:N"}
+    place: dict[str, Any] = {"align": "left", "dy": -16, "fontSize": 12}
+    text = base.mark_text(**place).encode(**words)
+    clear = base.mark_text(**place, stroke=PAPER, strokeWidth=6).encode(**words)  # of the zero line
     zero = (
-        alt.Chart(pd.DataFrame({"expected_s": [0.0]}))
+        alt.Chart(pd.DataFrame({"weekend_cost_s": [0.0]}))
         .mark_rule(color=MUTED, strokeDash=[4, 3])
-        .encode(x="expected_s:Q")
+        .encode(x="weekend_cost_s:Q")
     )
     return finish(
-        (zero + bars + dots + text).properties(width=width, height=max(34 * len(shown), 60)),
-        "Which tyres next, and how clear is it?",
-        "FL FR RL RR; dot: expected, bar: 90 %; weekend: all sessions, weighed by their value",
+        (zero + bars + dots + clear + text).properties(
+            width=width, height=max(48 * len(shown), 80)
+        ),
+        "Which tyres next cost least over the weekend?",
+        "FL FR RL RR; dot: expected, bar: 90 %; each session's seconds at what they count",
     )
 
 
@@ -233,11 +233,15 @@ def _risk_labels() -> str:
 
 
 def _choice_words(row: pd.Series) -> str:
-    """Return what stands beside a choice: its lead or its seconds, and its chance to be best."""
-    chance = percent(float(row["chance_best"]))
+    """Return what stands above a choice: its seconds in the session, and its chance to be best."""
+    chance = f"best with chance {percent(float(row['chance_best']))}"
+    apart_s = float(row["expected_s"])
     if row["rank"] == 1:
-        return f"best with chance {chance}"
-    return f"weekend {signed(float(row['weekend_cost_s']))} s, best with chance {chance}"
+        return f"first choice, {chance}"
+    if abs(apart_s) < 0.005:
+        return f"as fast in {row['session']}, {chance}"
+    word = "faster" if apart_s < 0 else "slower"
+    return f"{number(abs(apart_s), 2)} s {word} in {row['session']}, {chance}"
 
 
 def _lap_range(table: pd.DataFrame) -> tuple[float, float]:

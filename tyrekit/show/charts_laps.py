@@ -92,7 +92,7 @@ def moved_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
             layers += dashed.encode(y=alt.Y(f"{name}:Q"))
     return finish(
         layers.properties(width=width, height=230),
-        "How does the fit move without them?",
+        "How does the loss with age move without them?",
         "solid and band: as it stands; dashed with thin lines: without the chosen laps; 90 %",
     )
 

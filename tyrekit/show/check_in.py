@@ -170,7 +170,7 @@ def _start(weekend: Weekend, session: Session, found: Arrival | None) -> tuple[d
         last = own.iloc[-1]
         ended = last["started_at"] + pd.Timedelta(seconds=float(last["lap_time_s"]))
         return ended.to_pydatetime() + PAUSE, "start a guess: shortly after the run before"
-    return begins, f"start as {session.id} begins in event.toml"
+    return begins, f"start as {session.id} begins by the timetable"
 
 
 def _advised(

@@ -17,7 +17,7 @@ from tyrekit.show.answer import Answer
 from tyrekit.show.cards_laps import doubts_list, lap_strip
 from tyrekit.show.panels import Background, on_value, row
 from tyrekit.show.tables import CORNERS
-from tyrekit.show.words import html, number
+from tyrekit.show.words import html, number, sentences
 
 DRAFT = "check-in"
 LABELS = {
@@ -36,6 +36,8 @@ CHOICES = ("session", "driver", *(corner.lower() for corner in CORNERS))
 class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
     """The form of a run not in the book yet; folded up while no new log is there.
 
+    `begin`, the button that unfolds it, and `news`, what has arrived, are placed by the panel.
+
     Parameters
     ----------
     attempt : callable
@@ -52,7 +54,8 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         self.answer: Answer | None = None
         self.arrivals: dict[tuple[str, float], Arrival] = {}
         self.held = False
-        self.head, self.basis, self.trial = w.HTML(), w.HTML(), w.HTML()
+        self.news, self.faults = w.HTML(), w.HTML()
+        self.basis, self.trial = w.HTML(), w.HTML()
         self.begin = w.Button(description="Check in a run")
         self.begin.on_click(lambda _: self.attempt(self._reopen))
         self.pick = w.Dropdown(options=[("no log", "")], description="log")
@@ -95,7 +98,9 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
             self.pick.options = options
             self.pick.value = kept if kept in names else ""
             self.held = False
-        self.head.value = _head(found)
+        self.news.value = _news(found)
+        self.faults.value = _faults(found)
+        self.begin.description = _begin(found)
         fresh = [one.name for one in found if not one.problem and one.name not in self.put_off]
         draft = self._draft()
         if not self.is_open and draft and draft.get("log", "") not in self.put_off:
@@ -110,7 +115,7 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
 
     def fold(self) -> None:
         """Put the form away; what was typed in it stays on disk."""
-        self.children = [row([self.head, self.begin])]
+        self.children = [self.faults]
 
     def unfold(self, log: str) -> None:
         """Show the form for a log, filled in as proposed, or as it was left."""
@@ -119,9 +124,10 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         draft = self._draft()
         draft = draft if draft.get("log", "") == log else {}
         self._fill(proposal.texts | draft)
-        kept = "Kept from before, not saved yet. " if draft else ""
-        self.basis.value = f'<p class="tk-muted tk-small">{html(kept + proposal.basis)}.</p>'
-        self.children = [self.head, self.form]
+        kept = "kept from before, not saved yet" if draft else ""
+        said = sentences([kept, proposal.basis, "the answer below is from before this run"])
+        self.basis.value = f'<p class="tk-muted tk-small">{html(said)}</p>'
+        self.children = [self.faults, self.form]
         self.trial.value = '<p class="tk-muted tk-small">reading its laps …</p>'
         self.trying.call()
 
@@ -158,10 +164,11 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         self.fold()
 
     def _reopen(self) -> None:
-        """Show the form again: as it was left, else for the newest log."""
+        """Show the form, the keyboard in it: as it was left, else for the newest log."""
         self.put_off = set()
         names = [name for name in _values(self.pick) if name]
         self.unfold(self._draft().get("log", names[0] if names else ""))
+        self.pick.focus()
 
     def _picked(self, name: str) -> None:
         if not self.held and self.is_open:
@@ -230,17 +237,30 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         who = row([b["run_id"], b["session"], b["driver"], b["start"], b["fuel_start_kg"]])
         car = w.Box([w.HBox([b[c.lower()], b[f"cold_{c.lower()}_bar"]]) for c in CORNERS])
         car.add_class("tk-corners")
+        head = w.HTML("<h2>Check in the run that has ended</h2>")
         return [
-            self.pick, self.basis, who, car, b["note"], row([self.save, self.not_now]), self.trial,
+            head, self.pick, self.basis, who, car, b["note"], row([self.save, self.not_now]),
+            self.trial,
         ]  # fmt: skip
 
 
-def _head(found: list[Arrival]) -> str:
-    """Return what is waiting to be checked in."""
-    bad = [one for one in found if one.problem]
-    words = f"{len(found)} new log{'s' if len(found) > 1 else ''}" if found else "no new log"
-    faults = "".join(f'<div class="tk-warn">{html(one.problem)}</div>' for one in bad)
-    return f"<h2>Check in</h2><p class='tk-muted tk-small'>{words} in logs/</p>{faults}"
+def _news(found: list[Arrival]) -> str:
+    """Return what has arrived and waits to be checked in."""
+    names = ", ".join(one.name for one in found)
+    words = f"<b>new from the car: {html(names)}</b>" if found else "nothing new from the car"
+    return f'<span role="status">{words}</span>'
+
+
+def _begin(found: list[Arrival]) -> str:
+    """Return what the button says: which log it checks in when there is one alone."""
+    good = [one for one in found if not one.problem]
+    return f"Check in {good[0].name.split('.')[0]}" if len(good) == 1 else "Check in a run"
+
+
+def _faults(found: list[Arrival]) -> str:
+    """Return what is wrong with logs that cannot be read."""
+    bad = [one.problem for one in found if one.problem]
+    return "".join(f'<div class="tk-warn">{html(problem)}</div>' for problem in bad)
 
 
 def _raise(error: Exception) -> None:

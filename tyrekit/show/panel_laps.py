@@ -183,4 +183,4 @@ def _left(answer: Answer) -> str:
         f"{row['run_id']} lap {row['lap']}: {row['reason']}" for _, row in table.iterrows()
     )
     head = f"Left out: {listed}." if listed else "No lap is left out by hand."
-    return f"{head} Drag over laps, or choose them in the list, to see how the fit moves."
+    return f"{head} Drag over laps, or choose them in the list, to see what moves."

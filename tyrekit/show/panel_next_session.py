@@ -43,6 +43,7 @@ class NextSessionPanel(WeekendPanel):
         super().__init__(folder, note)
         self.tyres, self.sure, self.fuel = w.HTML(), w.HTML(), w.HTML()
         self.sheet_link, self.said, self.older = w.HTML(), w.HTML(), w.HTML()
+        self.to_type = w.HTML()
         self.again = Background(self._read_again, self._read)
         self.touched = False
         self.known = self.own = 0  # the last save of the book that is shown, and the last of ours
@@ -64,6 +65,8 @@ class NextSessionPanel(WeekendPanel):
         )  # fmt: skip
         on_value(self.gauge, lambda digits: self.attempt(partial(self._set_gauge, digits)))
         self.check_in = CheckIn(self.attempt, self._checked_in, weekend)
+        self.measure = w.Button(description="Type tread and pressures")
+        self.measure.on_click(lambda _: self._go_to_entry())
         self.laps_box = LapsBox(self.attempt, self._decided)
         self._show_book()
         self.undo = w.Button(description="Undo the last entry")
@@ -74,7 +77,7 @@ class NextSessionPanel(WeekendPanel):
 
     def reload(self) -> None:
         """Read the weekend again from its folder, fit and plan what has changed, and draw."""
-        self.older.value = OLDER.format("fitting and planning again")
+        self.older.value = OLDER.format("working it out again")
         self.again.call(0.0)
 
     def look(self) -> None:
@@ -183,12 +186,15 @@ class NextSessionPanel(WeekendPanel):
         self.change(**{f.name: getattr(WhatIf(), f.name) for f in fields(WhatIf)})
 
     def _layout(self, controls: Any) -> list[Any]:
+        """Return the panel's parts: what to do, the answer, and below it what is typed."""
+        bar = row(
+            [self.check_in.begin, self.measure, self.write, self.check_in.news, self.to_type,
+             self.sheet_link],
+            align_items="center",
+        )  # fmt: skip
         left = w.VBox([self.tyres], layout={"flex": "3 1 480px", "min_width": "320px"})
-        right = w.VBox(
-            [w.HTML('<h2 class="tk-spacer">&nbsp;</h2>'), self.sure, self.write, self.sheet_link],
-            layout={"flex": "1 1 280px"},
-        )
-        undo = row([self.undo, self.gauge, self.said])
+        right = w.VBox([self.sure], layout={"flex": "1 1 280px"})
+        undo = row([self.undo, self.gauge, self.said], align_items="center")
         measured = w.VBox(
             [w.HTML("<h2>Just measured</h2>"), self.entry, undo], layout={"flex": "0 1 720px"}
         )
@@ -197,14 +203,22 @@ class NextSessionPanel(WeekendPanel):
         supposed.add_class("tk-controls")
         laps = w.VBox([w.HTML("<h2>Laps</h2>"), self.laps_box])
         return [
-            self.head, self.check_in, row([measured, self.laps_box.last]), self.older,
-            row([left, right]), w.HTML("<h2>Fuel</h2>"), self.fuel, supposed, laps, self.doubts,
-            w.HTML("<h2>Why</h2>"), self.figures,
+            self.head, bar, self.check_in, self.older, row([left, right]),
+            w.HTML("<h2>Fuel</h2>"), self.fuel, row([measured, self.laps_box.last]), supposed,
+            laps, self.doubts, w.HTML("<h2>Why</h2>"), self.figures,
         ]  # fmt: skip
+
+    def _go_to_entry(self) -> None:
+        """Put the keyboard where the next reading is to be typed."""
+        missing = [key for keys in self.readings.missing().values() for key in keys]
+        every = [key for key, _ in self.readings.rows()]
+        self.entry.go_to(next((key for key in every if key in missing), every[0] if every else ""))
 
     def _save(self, key: str, group: str, values: dict[str, float]) -> str:
         self.touched = True  # or another window has: either way the book is to be read again
-        return self.readings.save(key, group, values)
+        said = self.readings.save(key, group, values)
+        self._say_missing()
+        return said
 
     def _typed(self, key: str, texts: dict[str, str]) -> None:
         """Keep what a row holds that is not saved; after a save work the answer out again."""
@@ -216,7 +230,7 @@ class NextSessionPanel(WeekendPanel):
     def _changed(self, delay_s: float) -> None:
         """After an entry of ours: work the answer out again, and say that it is older."""
         self.own = self.readings.weekend.book.latest_save()
-        self.older.value = OLDER.format("fitting and planning again")
+        self.older.value = OLDER.format("working it out again")
         self.again.call(delay_s)
 
     def _checked_in(self, said: str) -> None:
@@ -252,6 +266,12 @@ class NextSessionPanel(WeekendPanel):
         for key, texts in self.readings.kept().items():
             if not self.entry.unsaved(key):
                 self.entry.restore(key, texts)
+
+        self._say_missing()
+
+    def _say_missing(self) -> None:
+        words = self.readings.missing_words()
+        self.to_type.value = f"<b>{html(words)}</b>" if words else ""
 
     def _table_name(self) -> str:
         run = self.readings.run

@@ -76,7 +76,7 @@ class Readings:
     def caption(self) -> str:
         """Return what the table asks for, in words."""
         if self.run is None:
-            return "No run is in the book yet: check one in above."
+            return "No run is in the book yet: check one in first."
         return (
             f"After run {self.run['run_id']} ({self.run['session']}). Digits alone are enough: 205"
             " is 2.05 bar, 42 is 4.2 mm, and the next cell follows. Tab, Enter, arrows; a block can"
@@ -98,6 +98,18 @@ class Readings:
                 self.seen[key, group] = Seen(int(str(row.name)), texts)
                 found[key] |= texts
         return found
+
+    def missing(self) -> dict[str, list[str]]:
+        """Return the last run's tyres without a reading in the book, by group, as last seen."""
+        keys = [key for key, _ in self.rows()]
+        return {group: [key for key in keys if (key, group) not in self.seen] for group in TABLE}
+
+    def missing_words(self) -> str:
+        """Return in words what is still to be typed of the last run; empty when nothing is."""
+        if self.run is None:
+            return ""
+        parts = [f"{group} of {len(keys)}" for group, keys in self.missing().items() if keys]
+        return f"{self.run['run_id']}: {' and '.join(parts)} tyres to be typed" if parts else ""
 
     def save(self, key: str, group: str, values: dict[str, float]) -> str:
         """Put one tyre's readings into the book and say when they were on disk.

@@ -42,10 +42,15 @@ def next_tyres_table(answer: Answer) -> pd.DataFrame:
 
 
 def choices_table(answer: Answer, most: int = 6) -> pd.DataFrame:
-    """Return the best choices of tyres for the next session, best first, with `tyres` in words."""
+    """Return the best choices of tyres for the next session, best first.
+
+    Beside the columns of `plan.next_session`: session, and `tyres` in words.
+    """
     if answer.next_session is None:
-        return pd.DataFrame(columns=["rank", "tyres", "expected_s", "lower_s", "upper_s"])
+        return pd.DataFrame(columns=["session", "rank", "tyres", "expected_s"])
     table = answer.next_session.table.head(most).copy()
+    coming = answer.weekend.next_session
+    table.insert(0, "session", "" if coming is None else coming.id)
     table["tyres"] = [
         " ".join(str(row[corner]) for corner in ("fl", "fr", "rl", "rr"))
         for _, row in table.iterrows()

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import pandas as pd
+
+from tyrekit.record.event import Session
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
-from tyrekit.show.words import known, number, percent, signed, span, sureness
+from tyrekit.show.words import known, number, percent, span, sureness
 
 
 class Verdict(NamedTuple):
-    """One word, what it rests on, why the choice is made, and what the next best would mean."""
+    """One word, what it rests on, why the choice is made, what the next best means and tips it."""
 
     word: str
     basis: str
     reason: str
     next_best: str
+    tips: str = ""
 
 
 def verdict(answer: Answer) -> Verdict | None:
@@ -27,23 +31,67 @@ def verdict(answer: Answer) -> Verdict | None:
     reason = str(best["reason"]) if known(best.get("reason")) else ""
     if len(choices) == 1:
         return Verdict("not compared", "no other choice was weighed against it", reason, "")
-    chance = float(best["chance_best"])
-    other = choices.iloc[1]
-    next_best = (
-        f"{other['tyres']}: {signed(other['expected_s'], 2)} s in the session"
-        f" ({span(other['lower_s'], other['upper_s'], 2)}),"
-        f" {signed(other['weekend_cost_s'])} s over the weekend by the sessions' values"
+    chance, other = float(best["chance_best"]), choices.iloc[1]
+    coming = answer.weekend.next_session
+    assert coming is not None
+    next_best = f"{other['tyres']}: {against(other, coming.id)}"
+    word = sureness(chance)
+    tips = "" if word == "clear" else _tips(other, coming)
+    return Verdict(word, f"best with chance {percent(chance)}", reason, next_best, tips)
+
+
+def against(choice: pd.Series, session: str) -> str:
+    """Return what a choice means against the first: seconds in the session, and in all."""
+    here = _here(choice, session)
+    cost_s = float(choice["weekend_cost_s"])
+    if abs(cost_s) < 0.05:
+        return f"{here}, level over the weekend"
+    but = ", but" if float(choice["expected_s"]) < 0 < cost_s else ","
+    more = "dearer" if cost_s > 0 else "cheaper"
+    return f"{here}{but} {number(abs(cost_s))} s {more} over the weekend"
+
+
+def _here(choice: pd.Series, session: str) -> str:
+    """Return the seconds of a choice in the session itself with their interval."""
+    mean_s, low_s, high_s = (float(choice[n]) for n in ("expected_s", "lower_s", "upper_s"))
+    if abs(mean_s) < 0.005:
+        return f"as fast in {session}"
+    word = "faster" if mean_s < 0 else "slower"
+    if low_s < 0 < high_s:
+        between = f"{number(-low_s, 2)} faster to {number(high_s, 2)} slower"
+    else:
+        least_s, most_s = sorted((abs(low_s), abs(high_s)))
+        between = span(least_s, most_s, 2)
+    return f"{number(abs(mean_s), 2)} s {word} in {session} ({between})"
+
+
+def _tips(other: pd.Series, session: Session) -> str:
+    """Return what would make the next best the better one; the value at which both are level."""
+    here_s, later_s = float(other["expected_s"]), float(other["later_cost_s"])
+    if here_s * later_s >= 0 or abs(here_s) < 0.005:
+        return ""
+    level = abs(later_s / here_s)
+    gains, costs = ("gains", "costs") if here_s < 0 else ("loses", "saves")
+    counted_s = abs(here_s) * session.value
+    rise = "more" if here_s < 0 else "less"
+    return (
+        f"It {gains} {number(counted_s)} s in {session.id} ({number(abs(here_s), 2)} s, counted"
+        f" {session.value:g} times) and {costs} {number(abs(later_s))} s later. It becomes the"
+        f" better one if a second in {session.id} counts {number(level)} or {rise},"
+        f" not {session.value:g}."
     )
-    return Verdict(sureness(chance), f"best with chance {percent(chance)}", reason, next_best)
 
 
 def proof(answer: Answer) -> str:
     """Return in words how good the weekend's plan is proved to be."""
     plan = answer.allocation
     if plan.status == "optimal":
-        return "no plan within the limits is expected to be faster (proved)"
+        return "proved the cheapest plan within the limits, on what is expected of the tyres"
     if plan.status == "feasible":
-        return f"a better plan could gain at most {number(plan.gap_s, 2)} s (not proved best)"
+        return (
+            "not proved the cheapest: on what is expected of the tyres another could save at most"
+            f" {number(plan.gap_s)} s"
+        )
     if plan.status == "unknown":
         return "no plan was found in the time allowed, nor proved impossible"
     return "no plan meets every limit"

@@ -129,7 +129,9 @@ def supposed_words(what_if: WhatIf) -> str:
     words += [f"a second in {id} worth {value:g}" for id, value in what_if.value.items()]
     words += [f"{id} {'wet' if wet else 'dry'}" for id, wet in what_if.wet.items()]
     shares = {"tread wear": what_if.wear_pct, "time lost to age": what_if.drop_off_pct}
-    words += [f"{name} {pct:.0f} % of the fit" for name, pct in shares.items() if pct != 100.0]
+    words += [
+        f"{name} {pct:.0f} % of what was found" for name, pct in shares.items() if pct != 100.0
+    ]
     given = {"track": what_if.track_c, "air": what_if.air_c}
     words += [f"{name} {value:.0f} °C" for name, value in given.items() if value is not None]
     if what_if.supposed and not words:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Any
 
@@ -87,3 +88,27 @@ def known(value: Any) -> bool:
     if value is None or value == "":
         return False
     return not (isinstance(value, float) and math.isnan(value))
+
+
+def adding_up(parts: Sequence[float], digits: int = 1) -> list[float]:
+    """Return the parts rounded so that they add up to their rounded sum, each within one step.
+
+    Those that lost most by rounding down are rounded up (largest remainder).
+    """
+    step = 10.0**-digits
+    down = [math.floor(part / step + 1e-9) for part in parts]
+    missing = round(sum(parts) / step) - sum(down)
+    by_loss = sorted(range(len(parts)), key=lambda i: down[i] - parts[i] / step)
+    for i in by_loss[: max(missing, 0)]:
+        down[i] += 1
+    return [round(count * step, digits) for count in down]
+
+
+def sentences(parts: Iterable[str]) -> str:
+    """Return remarks as sentences: each with a capital and a full stop."""
+    said = (part.strip() for part in parts)
+    return " ".join(
+        f"{part[0].upper()}{part[1:]}{'' if part.endswith(('.', '!', '?')) else '.'}"
+        for part in said
+        if part
+    )
