@@ -57,7 +57,7 @@ def two_stops(panel):
 def test_opens_on_the_next_race_and_says_why_there_is_no_stop(panel):
     panel.which.value = "R1"
     assert panel.race.session == "R1"
-    assert "R1 has no stops in event.toml" in panel.plan.value
+    assert "R1 is one stint without stops" in panel.plan.value
     assert panel.replies.value == ""
     assert "a &lt;note&gt;" in panel.head.value
     assert len(panel.figures.children) == 1
@@ -88,6 +88,41 @@ def test_more_risk_or_a_colder_bowser_needs_fewer_litres(r3):
     r3.as_planned.click()
     assert r3.race.plan.start_l == before.start_l
     assert "supposed" not in r3.head.value
+
+
+def test_the_fuel_shown_adds_up_and_agrees_with_itself(r3):
+    """To a tenth: parts to the start fuel; start, formation and flag as in the table beside it."""
+    plan = r3.race.plan
+    account = race.fuel_account(plan).set_index("what")
+    for unit, start in (("kg", plan.start_kg), ("l", plan.start_l)):
+        assert account[f"fuel_{unit}"].sum() == pytest.approx(round(start, 1))
+        after = start - account[f"fuel_{unit}"].cumsum()
+        assert account[f"left_{unit}"].to_numpy() == pytest.approx(after.to_numpy(), abs=0.051)
+    left = plan.fuel_left["fuel_kg"]
+    assert number(account.loc["formation", "left_kg"]) == number(left.iloc[0])
+    assert number(account.loc["race", "left_kg"]) == number(left.iloc[-1])
+    fuel = plan.fuel
+    assert number(account.loc["unusable", "fuel_kg"]) == number(fuel.unusable_kg)
+    assert number(account.loc["sample", "fuel_kg"]) == number(fuel.sample_kg)
+    spare_kg = plan.fuel_account["fuel_kg"].iloc[-1]
+    assert account.loc["spare", "fuel_kg"] == pytest.approx(spare_kg, abs=0.21)
+    for value in account["fuel_kg"]:
+        assert f"{number(value)} kg" in r3.account.value
+
+
+def test_the_fuel_table_is_short_and_the_whole_one_is_kept(r3):
+    plan = r3.race.plan
+    rows = race.fuel_rows(plan).set_index("lap")["why"]
+    stop = int(race.stints_followed(plan)["last_lap"].iloc[0])
+    assert rows[0].startswith("start") and rows[28] == "finish" and rows[stop] == "stop"
+    assert rows[8] == "first lap to stop" and {5, 10, 15, 25} <= set(rows.index)
+    assert r3.left.value.count("<tr>") == 2 + len(rows) + 29
+    assert "event.toml" not in r3.left.value + r3.account.value + r3.others.value
+
+
+def test_a_long_race_has_no_more_rows(r3):
+    r3.laps.value = 55  # too long for the tyres: the fuel is worked out all the same
+    assert len(race.fuel_rows(r3.race.plan)) <= race.FUEL_ROWS + 3
 
 
 def test_without_cautions_the_best_stint_plan_is_followed(r3):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Sequence
+
 import pandas as pd
 
 from tyrekit.plan.race_plan import RacePlan
@@ -10,7 +11,10 @@ from tyrekit.show import race
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, signed, span
 
 CORNERS = ("FL", "FR", "RL", "RR")
-FUEL_ROWS = 8  # laps at which the fuel left is told
+ACCOUNT = {
+    "formation": "formation lap", "cool_down": "cool-down lap", "sample": "for the sample",
+    "unusable": "cannot be used", "spare": "spare",
+}  # fmt: skip
 TWO_OR_FOUR = "grid-template-columns: repeat(auto-fit, minmax(265px, 1fr))"  # cards in a line
 
 
@@ -31,12 +35,18 @@ def decision_cards(plan: RacePlan) -> str:
     return f'<div class="tk-cards" style="{TWO_OR_FOUR}">{"".join(cards)}</div>'
 
 
+STOPS_SET = (
+    "<details><summary>Where stops are set</summary><p>In event.toml: a [session.stops] table under"
+    " the race.</p></details>"
+)
+
+
 def why_no_stops(plan: RacePlan, has_stops: bool) -> str:
     """Return why parts are missing: no stops in the race, no chance of cautions."""
     if not has_stops:
         return (
-            f"<p>{html(plan.session)} has no stops in event.toml ([session.stops]): it is one"
-            " stint, so there is no stop window and nothing to decide under a caution.</p>"
+            f"<p>{html(plan.session)} is one stint without stops: there is no stop window and"
+            f" nothing to decide under a caution.</p>{STOPS_SET}"
         )
     if plan.stints.plans and plan.caution is None:
         return "<p>No caution is counted on, so there is no reply to one.</p>"
@@ -59,9 +69,7 @@ def replies_card(plan: RacePlan) -> str:
     )
     return (
         "<h2>Under a caution</h2>"
-        '<table class="tk-table"><thead><tr><th scope="col">lap run under caution</th>'
-        '<th scope="col">do</th><th scope="col">a stop then</th></tr></thead>'
-        f"<tbody>{rows}</tbody></table>{_gained(plan)}"
+        f"{_table(('lap run under caution', 'do', 'a stop then'), rows)}{_gained(plan)}"
     )
 
 
@@ -75,34 +83,80 @@ def plans_card(plan: RacePlan, most: int = 6) -> str:
         f"<td>{_chance(row['chance_best'])}</td></tr>"
         for _, row in plan.stints.ranking.head(most).iterrows()
     )
-    return (
-        "<h2>Stint plans, no caution coming</h2>"
-        '<table class="tk-table"><thead><tr><th scope="col">costs</th>'
-        '<th scope="col">tyres and their laps</th><th scope="col">stops, end of lap</th>'
-        f'<th scope="col">best with chance</th></tr></thead><tbody>{rows}</tbody></table>'
-    )
+    heads = ("costs", "tyres and their laps", "stops, end of lap", "best with chance")
+    other = ""
+    if _without_cautions(plan):
+        other = '<p class="tk-muted tk-small">The stop on top counts on the chance of a caution'
+        other += " too, so it need not be the first of these.</p>"
+    return f"<h2>Stint plans if no caution comes</h2>{_table(heads, rows)}{other}"
 
 
 def fuel_left_card(plan: RacePlan) -> str:
     """Return what should be and must be in the tank at a few laps."""
-    left = plan.fuel_left
-    if plan.status != "optimal" or not len(left):
+    few = race.fuel_rows(plan)
+    if plan.status != "optimal" or not len(few):
         return ""
-    few = left.iloc[np.unique(np.linspace(0, len(left) - 1, FUEL_ROWS).round().astype(int))]
-    rows = "".join(
-        f"<tr><td>{int(row['lap']) or 'the start'}</td><td>{number(row['fuel_kg'])} kg"
-        f' <span class="tk-muted tk-small">{span(row["lower_kg"], row["upper_kg"])}</span></td>'
-        f"<td><b>{number(row['least_kg'])} kg</b></td></tr>"
-        for _, row in few.iterrows()
-    )
-    heads = ("end of lap", "should be left, 90 %", "must be left")
-    cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
+    every = plan.fuel_left.assign(why="")
     return (
-        f'<h2>Fuel in the tank</h2><table class="tk-table"><thead><tr>{cells}</tr></thead>'
-        f'<tbody>{rows}</tbody></table><p class="tk-muted tk-small">With less than must be left'
-        f" the chance of running short is above {one_in(plan.fuel.accepted_risk)}: save fuel or"
-        " come in.</p>"
+        f"<h2>How much must be in the tank?</h2>{_left_table(plan, few)}"
+        '<p class="tk-muted tk-small">With less than must be left the chance of running short is'
+        f" above {one_in(plan.fuel.accepted_risk)}: save fuel or come in. At the finish it is the"
+        " cool-down lap, the sample and what cannot be used.</p>"
+        f"<details><summary>Every lap</summary>{_left_table(plan, every)}</details>"
     )
+
+
+def _left_table(plan: RacePlan, left: pd.DataFrame) -> str:
+    rows = "".join(
+        f'<tr><th class="row" scope="row">{int(row["lap"])}'
+        f' <span class="tk-muted tk-small">{html(row["why"])}</span></th>'
+        f"<td><b>{_pair(row['least_kg'], race.litres(plan, row['least_kg']))}</b></td>"
+        f"<td>{_pair(row['fuel_kg'], race.litres(plan, row['fuel_kg']))}"
+        f' <span class="tk-muted tk-small">({span(row["lower_kg"], row["upper_kg"])} kg)</span>'
+        "</td></tr>"
+        for _, row in left.iterrows()
+    )
+    return _table(("end of lap", "must be left", "should be left without a caution (90 %)"), rows)
+
+
+def account_card(plan: RacePlan) -> str:
+    """Return where the start fuel goes."""
+    account = race.fuel_account(plan)
+    if plan.status != "optimal" or not len(account):
+        return ""
+    rows = _account_row("at the start", "", _pair(plan.start_kg, plan.start_l))
+    for row in account.to_dict("records"):
+        what = str(row["what"])
+        if what in ("formation", "cool_down") and not row["laps"]:
+            continue
+        label = ACCOUNT.get(what, f"{int(row['laps'])} laps, no caution")
+        left = _pair(row["left_kg"], row["left_l"]) if what != "spare" else ""
+        rows += _account_row(label, _pair(row["fuel_kg"], row["fuel_l"]), left)
+    fuel = plan.fuel
+    return (
+        f"<h2>Where do the {number(plan.start_kg)} kg go?</h2>"
+        f"{_table(('', 'takes', 'then left'), rows)}"
+        '<p class="tk-muted tk-small">The spare is for high use: with it the chance of running'
+        f" short is {one_in(fuel.shortfall_risk)}. The least mass at the finish counts on that:"
+        f" spare gone, sample taken, {number(fuel.finish_fuel_kg)} kg of fuel left.</p>"
+    )
+
+
+def _pair(fuel_kg: float, fuel_l: float) -> str:
+    """Return fuel in both units, each in one piece."""
+    return (
+        f'<span class="tk-whole">{number(fuel_kg)} kg</span>'
+        f' <span class="tk-muted tk-whole">{number(fuel_l)} l</span>'
+    )
+
+
+def _account_row(label: str, takes: str, left: str) -> str:
+    return f'<tr><th class="row" scope="row">{html(label)}</th><td>{takes}</td><td>{left}</td></tr>'
+
+
+def _table(heads: Sequence[str], rows: str) -> str:
+    cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
+    return f'<table class="tk-table"><thead><tr>{cells}</tr></thead><tbody>{rows}</tbody></table>'
 
 
 def notes_card(plan: RacePlan) -> str:
@@ -125,16 +179,18 @@ def caution_words(plan: RacePlan) -> str:
 
 def _fuel(plan: RacePlan) -> str:
     fuel = plan.fuel
+    low_l, high_l = (race.litres(plan, kg) for kg in (fuel.need_lower_kg, fuel.need_upper_kg))
     more = (
-        f"<p>burns {span(fuel.need_lower_kg, fuel.need_upper_kg)} kg, running short"
-        f" {one_in(fuel.shortfall_risk)}</p><p>a litre more costs"
-        f" {number(fuel.seconds_per_litre, 2)} s over the race</p>"
+        f"<p>running short: {one_in(fuel.shortfall_risk)}</p>"
+        f"<p>burns {span(fuel.need_lower_kg, fuel.need_upper_kg)} kg ({span(low_l, high_l)} l),"
+        f" slow laps and cautions counted</p>"
+        f"<p>a litre more costs {number(fuel.seconds_per_litre, 2)} s over the race</p>"
     )
-    basis = f"{number(plan.start_kg)} kg; litres at {number(fuel.bowser_c, 0)} °C;"
+    basis = f"{number(plan.start_kg)} kg at {number(fuel.bowser_c, 0)} °C;"
     basis += f" {number(fuel.laps, 0)} laps"
     if plan.race.refuel and plan.stints.plans:
         added = race.stints_followed(plan)["added_kg"].sum()
-        basis += f"; {number(added)} kg added at stops"
+        basis += f"; {number(added)} kg ({number(race.litres(plan, added))} l) added at stops"
     impossible = fuel.status == "impossible" and not plan.race.refuel
     big = "not enough" if impossible else f"{number(plan.start_l)} l"
     basis = f"the tank takes {number(plan.start_l)} l" if impossible else basis
@@ -147,8 +203,9 @@ def _mass(plan: RacePlan) -> str:
     word = "add" if change > 0 else "take off"
     what = f"{word} {number(abs(change))} kg" if abs(change) >= 0.05 else "as it is"
     more = (
-        f"<p>that or running short: {one_in(fuel.joint_risk)}; lightest driver,"
-        f" {html(fuel.driver)}, on {number(fuel.finish_fuel_kg)} kg of fuel</p>"
+        f"<p>lighter, or short of fuel: {one_in(fuel.joint_risk)}</p><p>{html(fuel.driver)},"
+        f" the lightest, with {number(fuel.finish_fuel_kg)} kg"
+        f" ({number(race.litres(plan, fuel.finish_fuel_kg))} l) of fuel, sample taken</p>"
     )
     basis = f"ballast {number(fuel.ballast_kg)} kg: {what}"
     label = "Least mass at the finish"
@@ -180,29 +237,30 @@ def _stop(plan: RacePlan) -> str:
         return decision_card("Stops", what, basis, accent=False)
     laps = [int(lap) for lap in rows["last_lap"].iloc[:-1]]
     big = " and ".join(f"lap {lap}" for lap in laps)
-    onto = "; ".join(_fitted(rows, i) for i in range(1, len(rows)))
+    onto = "; ".join(_fitted(plan, rows, i) for i in range(1, len(rows)))
     words = caution_words(plan)
     more = f"<p><b>{html(words[:1].upper() + words[1:])}</b></p>" if words else ""
-    more += _without_cautions(plan, laps)
+    more += _without_cautions(plan)
     return decision_card("Stop at the end of", big, html(onto), more)
 
 
-def _without_cautions(plan: RacePlan, laps: list[int]) -> str:
+def _without_cautions(plan: RacePlan) -> str:
     """Return where the best plan that counts on no caution differs."""
-    best = plan.stints.best
+    best, rows = plan.stints.best, race.stints_followed(plan)
     first = str(best.table["set"].iloc[0])
-    same = first == str(race.stints_followed(plan)["set"].iloc[0]) and list(best.stops) == laps
-    if same:
+    laps = list(rows["last_lap"].iloc[:-1])
+    if first == str(rows["set"].iloc[0]) and list(best.stops) == laps:
         return ""
     stops = " and ".join(f"lap {lap}" for lap in best.stops) or "no stop"
     return f"<p>counting on no caution: start on {html(first)}, {stops}</p>"
 
 
-def _fitted(rows: pd.DataFrame, i: int) -> str:
+def _fitted(plan: RacePlan, rows: pd.DataFrame, i: int) -> str:
     before, now = str(rows["set"].iloc[i - 1]), str(rows["set"].iloc[i])
     added = float(rows["added_kg"].iloc[i])
     words = "tyres stay on" if before == now else f"{now} on for {before}"
-    return words + (f", {number(added)} kg of fuel" if added > 0.05 else "")
+    litres = number(race.litres(plan, added))
+    return words + (f", {number(added)} kg ({litres} l) of fuel" if added > 0.05 else "")
 
 
 def _laps(row: pd.Series) -> str:

@@ -13,7 +13,7 @@ import ipywidgets as w
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards, cards_race, charts, charts_race, race
 from tyrekit.show.look_back import LookBack, session_words, state_before
-from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, row
+from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, pair, row
 from tyrekit.show.race import RaceIf, RaceState
 from tyrekit.show.sheet_page import document, stamp_of
 from tyrekit.show.sheet_race import race_page
@@ -39,6 +39,8 @@ class RacePanel(WeekendPanel):
         self.race: RaceState | None = None
         self.said, self.plan, self.replies = w.HTML(), w.HTML(), w.HTML()
         self.others, self.link = w.HTML(), w.HTML()
+        self.account, self.left, self.notes = w.HTML(), w.HTML(), w.HTML()
+        self.stops, self.fuel = pair(), pair()
         self.controls, self.why = w.VBox(), w.HTML()
         if self.attempt(self._open):
             self.draw()
@@ -61,11 +63,11 @@ class RacePanel(WeekendPanel):
         self._take(first)
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), self.controls])
         supposed.add_class("tk-controls")
-        stops = w.VBox([self.replies, self.others])
         self.compose(
             [
                 self.head, row([self.which, self.card, self.link, self.working]), self.said,
-                self.plan, supposed, stops, self.why, self.figures, self.doubts,
+                self.plan, supposed, self.stops, self.fuel, self.why, self.figures, self.notes,
+                self.doubts,
             ]
         )  # fmt: skip
 
@@ -106,12 +108,12 @@ class RacePanel(WeekendPanel):
             ]
         )  # fmt: skip
         self.replies.value = cards_race.replies_card(plan)
-        self.others.value = "".join(
-            [
-                cards_race.plans_card(plan), cards_race.fuel_left_card(plan),
-                cards_race.notes_card(plan),
-            ]
-        )  # fmt: skip
+        self.others.value = cards_race.plans_card(plan)
+        self.account.value = cards_race.account_card(plan)
+        self.left.value = cards_race.fuel_left_card(plan)
+        self.notes.value = cards_race.notes_card(plan)
+        self.stops.children = [one for one in (self.replies, self.others) if one.value]
+        self.fuel.children = [one for one in (self.left, self.account) if one.value]
         self.figures.show(figures(self.race))
         self.why.value = "<h2>Why</h2>" if self.figures.children else ""
 

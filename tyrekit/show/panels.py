@@ -238,6 +238,13 @@ def row(parts: Sequence[Any], **layout: str) -> Any:
     return w.HBox(list(parts), layout={**WRAP, **layout})
 
 
+def pair() -> Any:
+    """Return a place for two tables side by side, one under the other on a narrow screen."""
+    box = w.HBox(layout=WRAP)
+    box.add_class("tk-pair")
+    return box
+
+
 def _fault(error: Exception) -> str:
     trace = "".join(traceback.format_exception(error))
     return (

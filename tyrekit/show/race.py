@@ -24,6 +24,8 @@ from tyrekit.show.what_if import State, WhatIf
 STINTS = ("stint", "set", "first_lap", "last_lap", "laps", "age_laps", "added_kg")
 MOST_ROWS = 6  # laps a set may have gone on that are shown
 ANOTHER_SHARE = 0.8  # of what a stop costs: a lap that loses more has brought one more
+FUEL_ROWS = 10  # laps at which the fuel left is read: what a person can keep up with
+STEPS = (5, 10, 20, 50)  # laps between them
 REPLIES = ("first_lap", "last_lap", "reply", "planned", "set", "next_set", "low_s", "high_s")
 
 
@@ -244,6 +246,57 @@ def fuel_risk(plan: RacePlan) -> pd.DataFrame:
     table, fuel = plan.fuel.table, plan.fuel
     chosen = np.isclose(table["start_l"], fuel.start_l, atol=0.01)
     return table.assign(chosen=chosen, accepted_risk=fuel.accepted_risk)
+
+
+def litres(plan: RacePlan, fuel_kg: float) -> float:
+    """Return fuel in litres at the bowser's temperature."""
+    return fuel_kg * plan.fuel.start_l / plan.fuel.start_kg
+
+
+def fuel_account(plan: RacePlan) -> pd.DataFrame:
+    """Return `RacePlan.fuel_account` as it is shown: fuel_kg, fuel_l, left_kg, left_l to a tenth.
+
+    Each figure taken is the difference of what is left before and after, so that the column adds
+    up to the start fuel; start, formation and flag are those of `RacePlan.fuel_left`, and the
+    spare takes what rounding leaves.
+    """
+    account = plan.fuel_account
+    shown = account[["what", "laps"]].copy()
+    if not len(account):
+        return shown.reindex(columns=["what", "laps", "fuel_kg", "left_kg", "fuel_l", "left_l"])
+    flag = list(account["what"]).index("race")
+    for unit, per_kg in (("kg", 1.0), ("l", litres(plan, 1.0))):
+        start = round(plan.start_kg * per_kg, 1)
+        left = [round(kg * per_kg, 1) for kg in account["left_kg"][: flag + 1]]
+        for kg in account["fuel_kg"][flag + 1 : -1]:
+            left.append(left[-1] - round(kg * per_kg, 1))
+        left.append(0.0)
+        shown[f"fuel_{unit}"] = -np.diff([start, *left])
+        shown[f"left_{unit}"] = left
+    return shown
+
+
+def fuel_rows(plan: RacePlan) -> pd.DataFrame:
+    """Return the rows of `fuel_left` a person reads, each with `why`: start, stops, finish.
+
+    Every fifth lap, or tenth in a long race, the first and the last lap of the window of stops,
+    the stops to make and the finish; `why` is empty for a lap that is only one of the fifths.
+    """
+    left = plan.fuel_left
+    if not len(left):
+        return left.assign(why=pd.Series(dtype=str))
+    why = {int(left["lap"].iloc[-1]): "finish"}
+    if plan.race.most_stops:
+        why = {plan.race.last_lap: "last lap to stop"} | why
+        why = {plan.race.first_lap: "first lap to stop"} | why
+        why |= {int(lap): "stop" for lap in stints_followed(plan)["last_lap"].iloc[:-1]}
+    why[0] = "start, formation lap run" if plan.race.formation_laps else "start"
+    laps = plan.race.laps
+    step = next((n for n in STEPS if laps / n < FUEL_ROWS), STEPS[-1])
+    near = {lap + off for lap in why for off in (-1, 1) if lap}  # says the same twice
+    shown = set(why) | (set(range(0, laps, step)) - near)
+    found = left[left["lap"].isin(shown)]
+    return found.assign(why=[why.get(int(lap), "") for lap in found["lap"]])
 
 
 def tyres_at(plan: RacePlan, name: str) -> dict[str, str]:

@@ -34,7 +34,8 @@ def _blocked(loads: list[FuelLoad]) -> str:
 
 def _first(load: FuelLoad) -> str:
     """Return the next session's load in large figures with boxes for what was filled."""
-    burns = f"burns {span(load.need_lower_kg, load.need_upper_kg)} kg in"
+    ends = (load.need_lower_kg, load.need_upper_kg, load.start_l / load.start_kg)
+    burns = f"burns {_burns(*ends, ' (')}) in"
     fill, basis = f"{number(load.start_l)} l", f"at {number(load.bowser_c, 0)} °C in the bowser"
     if load.status == "impossible":
         fill, basis = "not enough", f"at most {fill} is allowed or fits: see above"
@@ -58,7 +59,7 @@ def _all(answer: Answer) -> str:
         f'<tr><th class="row" scope="row">{html(row["session"])}</th>'
         f'<td class="big">{_fill(row)}</td>'
         f'<td class="big">{number(row["start_kg"])} kg</td>'
-        f"<td>{span(row['need_lower_kg'], row['need_upper_kg'])} kg</td>"
+        f"<td>{_burns(*_ends(row), '<br>')}</td>"
         f"<td>{one_in(float(row['shortfall_risk']))}</td>"
         f"<td>{number(row['ballast_kg'], 0)} kg</td>"
         f"<td>{number(row['finish_mass_kg'], 0)} kg</td>"
@@ -67,6 +68,17 @@ def _all(answer: Answer) -> str:
     ]
     head = ("session", "fill", "weigh", "burns", "short", "ballast", "finish, least", "filled")
     return f'<section class="keep"><h2>All sessions to come</h2>{rows_table(head, rows)}</section>'
+
+
+def _burns(lower_kg: float, upper_kg: float, l_per_kg: float, between: str) -> str:
+    """Return the interval of fuel burnt in both units."""
+    return (
+        f"{span(lower_kg, upper_kg)} kg{between}{span(lower_kg * l_per_kg, upper_kg * l_per_kg)} l"
+    )
+
+
+def _ends(row: pd.Series) -> tuple[float, float, float]:
+    return row["need_lower_kg"], row["need_upper_kg"], row["start_l"] / row["start_kg"]
 
 
 def _fill(row: pd.Series) -> str:

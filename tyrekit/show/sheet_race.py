@@ -8,16 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 
-import numpy as np
-import pandas as pd
-
 from tyrekit.plan.race_plan import RacePlan
 from tyrekit.show import race
+from tyrekit.show.cards_race import ACCOUNT
 from tyrekit.show.sheet_page import PETROL_CAUTIONS, TRACK_CAUTIONS, Page, big, cautions, table
 from tyrekit.show.words import degrees, html, known, number, one_in, span
 
 CORNERS = ("FL", "FR", "RL", "RR")
-FUEL_ROWS = 8  # laps at which the fuel left is read: what a person can keep up with
 
 
 def race_page(plan: RacePlan) -> Page:
@@ -27,14 +24,6 @@ def race_page(plan: RacePlan) -> Page:
         cautions(TRACK_CAUTIONS, PETROL_CAUTIONS if plan.race.refuel else ()), _notes(plan),
     ]  # fmt: skip
     return Page(f"race_card_{plan.session}", f"Race card {plan.session}", sections)
-
-
-def fuel_rows(plan: RacePlan) -> pd.DataFrame:
-    """Return the fuel that should be and must be left, at `FUEL_ROWS` laps or fewer."""
-    left: pd.DataFrame = plan.fuel_left[plan.fuel_left["lap"] > 0]
-    if len(left) <= FUEL_ROWS:
-        return left
-    return left.iloc[np.unique(np.linspace(0, len(left) - 1, FUEL_ROWS).round().astype(int))]
 
 
 def _blocked(plan: RacePlan) -> str:
@@ -73,7 +62,10 @@ def _stops(plan: RacePlan) -> str:
     drawn = []
     for i in range(1, len(rows)):
         before, now = rows.iloc[i - 1], rows.iloc[i]
-        fuel = f"add {number(now['added_kg'])} kg" if now["added_kg"] > 0.05 else "none"
+        added_l = number(race.litres(plan, now["added_kg"]))
+        fuel = (
+            f"add {number(now['added_kg'])} kg, {added_l} l" if now["added_kg"] > 0.05 else "none"
+        )
         change = "stay on" if before["set"] == now["set"] else f"{before['set']} → {now['set']}"
         drawn.append(
             f'<tr><th class="row" scope="row">{i}</th><td class="huge">lap {before["last_lap"]}'
@@ -131,22 +123,35 @@ def _reply(row: Mapping[Hashable, object]) -> str:
 
 def _fuel_left(plan: RacePlan) -> str:
     """Return what should and must be in the tank at a few laps, with room for the reading."""
-    left = fuel_rows(plan)
+    left = race.fuel_rows(plan)
     if not len(left):
         return ""
     rows = [
-        f'<tr><th class="row" scope="row">{int(row["lap"])}</th>'
+        f'<tr><th class="row" scope="row">{int(row["lap"])}'
+        f' <span class="small muted">{html(row["why"])}</span></th>'
+        f'<td class="big">{number(row["least_kg"])} kg</td>'
+        f"<td>{number(race.litres(plan, row['least_kg']))} l</td>"
         f'<td class="big">{number(row["fuel_kg"])} kg</td>'
-        f"<td>{span(row['lower_kg'], row['upper_kg'])} kg</td>"
-        f'<td class="big">{number(row["least_kg"])} kg</td><td class="write"></td></tr>'
-        for _, row in left.iterrows()
+        f"<td>{number(race.litres(plan, row['fuel_kg']))} l</td>"
+        f'<td>{span(row["lower_kg"], row["upper_kg"])} kg</td><td class="write"></td></tr>'
+        for _, row in left[left["lap"] > 0].iterrows()
     ]
-    head = ("end of lap", "should be left", "90 %", "must be left", "read")
+    head = ("end of lap", "must be left", "litres", "should be left", "litres", "90 %", "read")
     return (
         f'<section class="keep"><h2>Fuel left</h2>{table(head, rows)}'
         "<p>Less than must be left: save fuel or come in. The chance of running short is then above"
-        f" {one_in(plan.fuel.accepted_risk)}.</p></section>"
+        f" {one_in(plan.fuel.accepted_risk)}.</p><p>{_account(plan)}</p></section>"
     )
+
+
+def _account(plan: RacePlan) -> str:
+    """Return where the start fuel goes in one line."""
+    parts = [
+        f"{ACCOUNT.get(row['what'], str(row['laps']) + ' laps')} {number(row['fuel_kg'])} kg"
+        for row in race.fuel_account(plan).to_dict("records")
+        if row["fuel_kg"]
+    ]
+    return f"Where the {number(plan.start_kg)} kg go without a caution: {', '.join(parts)}."
 
 
 def _notes(plan: RacePlan) -> str:
