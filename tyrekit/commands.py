@@ -1,4 +1,4 @@
-"""The command line: report, review, check, new, import, map, lab."""
+"""The command line: report, review, check, new, import, book, map, lab."""
 
 from __future__ import annotations
 
@@ -51,6 +51,7 @@ def build_parser() -> argparse.ArgumentParser:
     taking.add_argument("source", type=Path, nargs="?", help=(
         "an XLSX file, a CSV file named after a table, or a folder of those; by default the"
         " weekend's own book/*.csv"))  # fmt: skip
+    _add_book(commands)
     mapping = commands.add_parser("map", help=(words := "propose [log] for an unknown logger file"))
     mapping.description = words
     mapping.add_argument("place", type=Path, help="a logger's file, or the weekend's folder")
@@ -58,6 +59,22 @@ def build_parser() -> argparse.ArgumentParser:
     mapping.set_defaults(run=map_log)
     _add_lab(commands)
     return parser
+
+
+def _add_book(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "what was entered, when and by whom; the book's copies, and putting one back"
+    keeping = commands.add_parser("book", help=words, description=words)
+    keeping.add_argument("place", type=Path, help="the weekend's folder, or a book's file")
+    keeping.set_defaults(run=book, action="")
+    actions = keeping.add_subparsers(dest="action", metavar="ACTION")
+    actions.add_parser("copies", help="list the dated copies")
+    restoring = actions.add_parser("restore", help="put a copy back; the book there is set aside")
+    restoring.add_argument("when", metavar="WHEN", help=(
+        "newest; a moment as listed by copies, or its beginning; or readable: no copy, but what"
+        " the damaged book itself still proves"))  # fmt: skip
+    telling = actions.add_parser("history", help="every value ever entered, with when and who")
+    telling.add_argument("table", nargs="?", default="", help="one table of the book")
+    telling.add_argument("id", nargs="?", default="", help="one tyre, run, session or row number")
 
 
 def _add_lab(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -207,7 +224,31 @@ def take_in(arguments: argparse.Namespace) -> int:
         found = find_tables(arguments.source)
         book = Weekend.open(arguments.folder).book
         said = [*(f"note: {words}" for words in found.notes), *take_in_tables(book, found, who)]
+        said += [f"note: {problem}"] if (problem := book.copy_if_due()) else []
     print("\n".join(said) or "Nothing has changed: the book already holds every row.")
+    return 0
+
+
+def book(arguments: argparse.Namespace) -> int:
+    """Print a book's state, copies or history, or put a copy back."""
+    from rich.console import Console
+
+    from tyrekit.record.book_file import opened
+    from tyrekit.record.intake import find_book
+    from tyrekit.record.restoration import restore
+    from tyrekit.show import book_tables
+
+    path, zone = find_book(arguments.place)
+    console = Console(width=None if sys.stdout.isatty() else 160)
+    if arguments.action == "copies":
+        console.print(book_tables.copies_table(path, zone))
+    elif arguments.action == "restore":
+        print(book_tables.restored_words(restore(path, arguments.when, zone), zone))
+    elif arguments.action == "history":
+        console.print(book_tables.history_table(path, zone, arguments.table, arguments.id))
+    else:
+        with opened(path, zone):
+            print(book_tables.state_words(path, zone))
     return 0
 
 

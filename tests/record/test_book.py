@@ -10,6 +10,7 @@ import pytest
 
 from tyrekit.errors import BookError
 from tyrekit.record import book as book_module
+from tyrekit.record import book_file
 from tyrekit.record.book import Book
 from tyrekit.record.intake import changed_files, import_csv, keep, open_book
 
@@ -135,7 +136,7 @@ def test_two_programs_write_at_once_and_nothing_is_lost(book, folder, event):
 
 
 def test_a_lock_held_too_long_is_said(book, folder, monkeypatch):
-    monkeypatch.setattr(book_module, "BUSY_S", 0.05)
+    monkeypatch.setattr(book_file, "BUSY_S", 0.05)
     other = sqlite3.connect(folder / "book.sqlite", isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
     with pytest.raises(BookError, match="Another program is writing"):

@@ -12,19 +12,19 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pandas as pd
 
 from tyrekit.errors import BookError
-from tyrekit.record import agreement, ledger
+from tyrekit.record import agreement, copies, ledger, seals
+from tyrekit.record.book_file import opened
 from tyrekit.record.event import Event
 from tyrekit.record.spreadsheet import write_sheet
 from tyrekit.record.tables import TABLES, columns_of, completed, frame, row_problems
 
 SUPPOSED = "supposed"  # who enters rows that are only supposed
-BUSY_S = 10.0  # how long to wait while another program writes
 
 Row = Mapping[str, object]
 
@@ -207,20 +207,33 @@ class Book:
                 "the weekend's folder cannot be written, so nothing can be saved",
                 next_step="Copy the folder to a disk that can be written and open it there.",
             )
-        with connected(self.source) as connection:
-            connection.execute("BEGIN IMMEDIATE")
-            try:
-                before = {str(problem) for problem in self._checked(connection)}
-                yield connection
-                after = list(self._problems(connection))
-                if found := [p for p in after if str(p) not in before]:
-                    raise BookError.joined(found)
-                latest = ledger.latest_save(connection)
-                connection.execute("COMMIT")
-                self._sound["save"] = latest if not after else -1
-            except BaseException:
-                connection.execute("ROLLBACK")
-                raise
+        with opened(self.source, self.event.meeting.zone, write=True) as connection:
+            before = {str(problem) for problem in self._checked(connection)}
+            yield connection
+            after = list(self._problems(connection))
+            if found := [p for p in after if str(p) not in before]:
+                raise BookError.joined(found)
+            seals.seal_new(connection)
+            latest = ledger.latest_save(connection)
+        self._sound["save"] = latest if not after else -1
+        self.copy_if_due()
+
+    def copy_if_due(self) -> str:
+        """Make a dated copy when one is due; return what stood in the way, "" when nothing.
+
+        A book in which nothing was typed is made again from its CSV files and needs none.
+        """
+        if isinstance(self.source, bytes):
+            return ""
+        now = datetime.now(UTC)
+        try:
+            with self._reading() as connection:
+                typed, latest = ledger.typed_saves(connection), ledger.latest_save(connection)
+            if typed and copies.is_due(self.source, latest, now):
+                copies.make(self.source, now)
+        except (OSError, sqlite3.Error, BookError) as error:
+            return f"the book was not copied ({error}); what was saved is in the book"
+        return ""
 
     def problems(self) -> list[BookError]:
         """Return what is wrong with the current rows: cells, and what they say together."""
@@ -265,10 +278,8 @@ class Book:
                 connection.deserialize(self.source)
                 yield connection
             return
-        with connected(self.source) as connection:
-            connection.execute("BEGIN")
+        with opened(self.source, self.event.meeting.zone) as connection:
             yield connection
-            connection.execute("COMMIT")
 
 
 def as_cells(row: Row) -> dict[str, str]:
@@ -288,37 +299,3 @@ def _place(entry: ledger.Entry) -> str:
     if entry.line is not None:
         return f"book/{entry.sheet}.csv row {entry.line}"
     return f"book {entry.sheet}, row id {entry.row_id}"
-
-
-@contextmanager
-def connected(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open book.sqlite; what SQLite complains of becomes a `BookError`."""
-    try:
-        with closing(
-            sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S,
-                isolation_level=None,
-            )
-        ) as connection:  # fmt: skip
-            connection.execute("PRAGMA synchronous = EXTRA")
-            connection.execute("PRAGMA foreign_keys = ON")
-            if connection.execute("PRAGMA application_id").fetchone()[0] != ledger.APPLICATION_ID:
-                raise sqlite3.DatabaseError("it is not a tyrekit book")
-            if connection.execute("PRAGMA user_version").fetchone()[0] > ledger.VERSION:
-                raise sqlite3.DatabaseError("it was written by a newer tyrekit")
-            yield connection
-    except sqlite3.Error as error:
-        raise BookError(
-            f"the book cannot be used: {error}",
-            where=path.name,
-            next_step=_remedy(error),
-        ) from error
-
-
-def _remedy(error: sqlite3.Error) -> str:
-    words = str(error)
-    if "locked" in words or "busy" in words:
-        return "Another program is writing; close it, or try again."
-    if "readonly" in words:
-        return "Copy the folder to a disk that can be written."
-    return "Put the file aside under another name; the book is made again from book/*.csv."

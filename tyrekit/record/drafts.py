@@ -8,15 +8,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from tyrekit.record.book import Book, connected
-
-_TABLE = """
-CREATE TABLE IF NOT EXISTS drafts (
-    name TEXT PRIMARY KEY, at TEXT NOT NULL, content TEXT NOT NULL)"""
+from tyrekit.record import ledger, seals
+from tyrekit.record.book import Book
+from tyrekit.record.book_file import opened
 
 
 @dataclass(frozen=True)
@@ -39,31 +36,34 @@ class Drafts:
         if not content:
             self.drop(name)
             return
-        at = datetime.now(UTC).isoformat(timespec="seconds")
+        at, text = datetime.now(UTC).isoformat(), json.dumps(content, ensure_ascii=False)
         self._run(
-            "INSERT OR REPLACE INTO drafts VALUES (?, ?, ?)",
-            (name, at, json.dumps(content, ensure_ascii=False)),
+            "INSERT OR REPLACE INTO drafts (name, at, content, sha256) VALUES (?, ?, ?, ?)",
+            (name, at, text, seals.draft_seal(name, at, text)),
         )
 
     def drop(self, name: str) -> None:
         """Throw a draft away; there need be none. Errors as `keep`."""
-        self._run("DELETE FROM drafts WHERE name = ?", (name,))
+        if name in self.of(name):
+            self._run("DELETE FROM drafts WHERE name = ?", (name,))
 
     def of(self, start: str) -> dict[str, dict[str, str]]:
         """Return name -> content of the drafts whose names begin with `start`."""
-        rows = self._run("SELECT name, content FROM drafts ORDER BY name", ())
+        if isinstance(self.book.source, bytes):
+            return {}
+        with opened(self.book.source, self.book.event.meeting.zone) as connection:
+            if not _is_there(connection):
+                return {}
+            rows = connection.execute("SELECT name, content FROM drafts ORDER BY name").fetchall()
         return {name: json.loads(text) for name, text in rows if name.startswith(start)}
 
-    def _run(self, statement: str, values: tuple[str, ...]) -> list[tuple[str, str]]:
+    def _run(self, statement: str, values: tuple[str, ...]) -> None:
         if isinstance(self.book.source, bytes):
-            return []
-        with connected(self.book.source) as connection:
-            if not _is_there(connection):
-                if not statement.startswith("INSERT"):
-                    return []
-                connection.execute(_TABLE)
-            with closing(connection.execute(statement, values)) as found:
-                return found.fetchall()
+            return
+        with opened(self.book.source, self.book.event.meeting.zone, write=True) as connection:
+            seals.seal_new(connection)
+            connection.execute(ledger.DRAFTS)
+            connection.execute(statement, values)
 
 
 def _is_there(connection: sqlite3.Connection) -> bool:

@@ -6,15 +6,19 @@ import hashlib
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
-from tyrekit.errors import BookError
-from tyrekit.record import ledger
+from tyrekit.errors import BookError, InputError
+from tyrekit.record import ledger, seals
 from tyrekit.record.book import Book
-from tyrekit.record.event import Event
+from tyrekit.record.book_file import gone
+from tyrekit.record.copies import copies_of
+from tyrekit.record.event import Event, load_event
 from tyrekit.record.spreadsheet import Sheet, read_sheet
 from tyrekit.record.tables import TABLES, completed, header_problems
+from tyrekit.record.whole_file import folder_to_disk, to_disk
 
 FILE_NAME = "book.sqlite"
 FOLDER_NAME = "book"
@@ -42,12 +46,40 @@ def open_book(folder: Path, event: Event) -> Book:
         A file, a row or what the rows say together breaks a rule; all of it is in the message.
     """
     path = folder / FILE_NAME
+    if missing := gone(path, event.meeting.zone):
+        raise missing
     book = Book(path, event)
     if not path.exists() or book.is_empty():
         book = Book(draft(folder), event)
     if found := book.problems():
         raise BookError.joined(found)
     return book
+
+
+def find_book(place: Path) -> tuple[Path, ZoneInfo]:
+    """Return the book's file of a weekend's folder, or the file itself, and the event's time zone.
+
+    An event.toml that cannot be read does not stand in the way: times are then in UTC.
+
+    Raises
+    ------
+    BookError
+        There is neither a book nor a copy of one.
+    """
+    path = place if place.is_file() else place / FILE_NAME
+    zone = ZoneInfo("UTC")
+    for folder in path.absolute().parents:
+        if (folder / "event.toml").is_file():
+            with suppress(InputError):
+                zone = load_event(folder / "event.toml").meeting.zone
+            break
+    if not path.exists() and not copies_of(path):
+        raise BookError(
+            "there is no book here yet, nor a copy of one", where=str(path),
+            next_step="Name the weekend's folder; the book is made when the weekend is first"
+            " opened: `tyrekit check FOLDER`.",
+        )  # fmt: skip
+    return path, zone
 
 
 def draft(folder: Path) -> bytes:
@@ -60,6 +92,7 @@ def draft(folder: Path) -> bytes:
             _record_file(connection, folder, table, save_id)
             for line, cells in sheet.rows.items():
                 ledger.add(connection, save_id, table, completed(table, cells), line=line)
+        seals.seal_new(connection)
         connection.commit()
         return connection.serialize()
 
@@ -102,13 +135,14 @@ def keep(book: Book, folder: Path) -> Book:
         with part.open("wb") as file:
             file.write(book.source)
             file.flush()
-            os.fsync(file.fileno())
+            to_disk(file.fileno())
         try:
             os.link(part, path)  # fails when the file is there, unlike a rename
         except FileExistsError:
             pass
         except OSError:  # a disk without links
             os.replace(part, path)
+        folder_to_disk(folder)
     except OSError:
         return book
     finally:

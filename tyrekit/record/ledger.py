@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from tyrekit.errors import BookError
 
 APPLICATION_ID = 0x7479726B  # marks an SQLite file as a book
-VERSION = 1
+VERSION = 2  # 1 had no seals
 _TABLES = """
 CREATE TABLE saves (
     save_id INTEGER PRIMARY KEY, who TEXT NOT NULL, at TEXT NOT NULL,
@@ -23,16 +23,30 @@ CREATE TABLE entries (
 CREATE TABLE files (
     sheet TEXT NOT NULL, sha256 TEXT NOT NULL, save_id INTEGER NOT NULL REFERENCES saves);
 """
-_ONLY_ADDED = "".join(
-    f"CREATE TRIGGER {table}_{verb} BEFORE {verb} ON {table} "
-    "BEGIN SELECT RAISE(ABORT, 'the book is only added to'); END;\n"
-    for table in ("saves", "entries", "files")
-    for verb in ("UPDATE", "DELETE")
+
+
+def _only_added(*tables: str) -> tuple[str, ...]:
+    return tuple(
+        f"CREATE TRIGGER {table}_{verb} BEFORE {verb} ON {table} "
+        "BEGIN SELECT RAISE(ABORT, 'the book is only added to'); END;\n"
+        for table in tables
+        for verb in ("UPDATE", "DELETE")
+    )
+
+
+SEALS = (
+    "CREATE TABLE seals (save_id INTEGER PRIMARY KEY REFERENCES saves, sha256 TEXT NOT NULL);\n",
+    *_only_added("seals"),
+)
+DRAFTS = (
+    "CREATE TABLE IF NOT EXISTS drafts ("
+    "name TEXT PRIMARY KEY, at TEXT NOT NULL, content TEXT NOT NULL, sha256 TEXT)"
 )
 SCHEMA = (
     f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION};"
     + _TABLES
-    + _ONLY_ADDED
+    + "".join(_only_added("saves", "entries", "files"))
+    + "".join(SEALS)
 )
 _FIELDS = "row_id, save_id, sheet, line, supersedes, removed, cells"
 _CURRENT = f"""
@@ -155,6 +169,14 @@ def chain(connection: sqlite3.Connection, row_id: int) -> list[tuple[Entry, str,
         (_first(connection, row_id),),
     ).fetchall()
     return [(entry(connection, row), who, at) for row, who, at in rows]
+
+
+def story(connection: sqlite3.Connection) -> list[tuple[Entry, str, str, int | None]]:
+    """Return every entry in order, each with who, when, and the save that its own save undoes."""
+    rows = connection.execute(
+        f"SELECT {_FIELDS}, who, at, undoes FROM entries JOIN saves USING (save_id) ORDER BY row_id"
+    )
+    return [(_entry(row[:7]), *row[7:]) for row in rows]
 
 
 def _first(connection: sqlite3.Connection, row_id: int) -> int:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from tyrekit.errors import BookError
 from tyrekit.record.text import decode, number
+from tyrekit.record.whole_file import write_whole
 
 DELIMITERS = (",", ";", "\t", "|")
 RUNS = re.compile(r"'*[=+\-@\t\r]")  # how a text begins that a spreadsheet program would run
@@ -65,11 +66,11 @@ def write_sheet(path: Path, header: Iterable[str], rows: Iterable[Mapping[str, s
     A text that a spreadsheet program would take for a formula gets an apostrophe before it;
     `read_sheet` takes it away again.
     """
-    names = list(header)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(guarded(name) for name in names)
-        writer.writerows([guarded(row.get(name, "")) for name in names] for row in rows)
+    names, text = list(header), io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(guarded(name) for name in names)
+    writer.writerows([guarded(row.get(name, "")) for name in names] for row in rows)
+    write_whole(path, text.getvalue())
 
 
 def guarded(text: str) -> str:

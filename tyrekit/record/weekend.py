@@ -246,4 +246,6 @@ def _folder_notes(book: Book) -> list[str]:
     notes = []
     if isinstance(book.source, bytes):
         notes.append("the folder cannot be written: the book is read only, nothing can be typed")
+    elif problem := book.copy_if_due():
+        notes.append(problem)
     return notes

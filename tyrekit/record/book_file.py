@@ -1,0 +1,129 @@
+"""The book's file: opened in one transaction, seen to be sound, its troubles said in words."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from tyrekit.errors import BookError
+from tyrekit.record import copies, ledger, seals
+
+BUSY_S = 10.0  # how long to wait while another program writes
+FROM_CSV = "move {} away; the book is then made again from book/*.csv"
+# what SQLite complains of when the file itself is as it should be
+_REMEDIES = {
+    sqlite3.SQLITE_BUSY: "Another program is writing; close it, or try again.",
+    sqlite3.SQLITE_LOCKED: "Another program is writing; close it, or try again.",
+    sqlite3.SQLITE_READONLY: "Copy the folder to a disk that can be written.",
+    sqlite3.SQLITE_CANTOPEN: "Copy the folder to a disk that can be read and written.",
+    sqlite3.SQLITE_FULL: "Make room on the disk and try again; nothing was saved.",
+    sqlite3.SQLITE_IOERR: "Make room on the disk, or copy the folder to a sound one, and try again;"
+    " nothing was saved.",
+}
+_REPLACED = "Another book was put in its place meanwhile; open the weekend again."
+
+
+class DamagedBookError(BookError):
+    """The file is no longer the book that was saved."""
+
+
+@contextmanager
+def opened(path: Path, zone: ZoneInfo, *, write: bool = False) -> Iterator[sqlite3.Connection]:
+    """Open book.sqlite for one transaction, which is on disk when this ends without an error.
+
+    Parameters
+    ----------
+    path : Path
+        book.sqlite; it must be there.
+    zone : ZoneInfo
+        Times in messages are in this zone.
+    write : bool
+        Take the right to write at once, waiting up to `BUSY_S` for other programs.
+
+    Raises
+    ------
+    DamagedBookError
+        A value is not the one that was saved, or the file's structure is broken; names the newest
+        good copy and how to put it back.
+    BookError
+        It cannot be read or written; nothing is saved then.
+    """
+    try:
+        with closing(_connect(path)) as connection:
+            connection.execute("PRAGMA synchronous = EXTRA")
+            connection.execute("PRAGMA fullfsync = ON")
+            connection.execute("PRAGMA foreign_keys = ON")
+            if write:  # a damaged WAL would lose saves unseen; a damaged journal is told
+                connection.execute("PRAGMA journal_mode = DELETE")
+            connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
+            _see_that_sound(connection)
+            try:
+                yield connection
+                connection.execute("COMMIT")
+            except BaseException:
+                with suppress(sqlite3.Error):  # some errors have rolled back by themselves
+                    connection.execute("ROLLBACK")
+                raise
+    except sqlite3.Error as error:
+        raise _said(path, zone, error) from error
+
+
+def gone(path: Path, zone: ZoneInfo) -> BookError | None:
+    """Return what to say when a book is missing that has copies; None when none is missing."""
+    if path.exists() or not copies.copies_of(path):
+        return None
+    return BookError(
+        "the book is gone, but there are copies of it",
+        where=path.name,
+        rule=_newest(path, zone),
+        next_step=f"{_put_back(path)} Or {FROM_CSV.format(f'{path.name}-copies')}.",
+    )
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None
+    )
+
+
+def _see_that_sound(connection: sqlite3.Connection) -> None:
+    if connection.execute("PRAGMA application_id").fetchone()[0] != ledger.APPLICATION_ID:
+        raise sqlite3.DatabaseError("it is not a tyrekit book")
+    if seals.version(connection) > ledger.VERSION:
+        raise sqlite3.DatabaseError("it was written by a newer tyrekit")
+    if found := seals.trouble(connection):
+        raise sqlite3.DatabaseError(found)
+
+
+def _said(path: Path, zone: ZoneInfo, error: sqlite3.Error) -> BookError:
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
+    if code == sqlite3.SQLITE_READONLY_DBMOVED:
+        remedy: str | None = _REPLACED
+    else:
+        remedy = _REMEDIES.get(code & 0xFF)
+    if remedy is not None:
+        return BookError(f"the book cannot be used: {error}", where=path.name, next_step=remedy)
+    return DamagedBookError(
+        f"the book cannot be used: {error}",
+        where=path.name,
+        rule=_newest(path, zone),
+        next_step=f"{_put_back(path)} Nothing is thrown away: the file is set aside first.",
+    )
+
+
+def _newest(path: Path, zone: ZoneInfo) -> str:
+    found = copies.newest_good(path)
+    if found is None:
+        return "there is no good copy of it yet"
+    copy, state = found
+    at = copy.made_at.astimezone(zone)
+    return f"its newest good copy is of {at:%a %d %b, %H:%M:%S}: {state.words(zone)}"
+
+
+def _put_back(path: Path) -> str:
+    when = "readable" if copies.newest_good(path) is None else "newest"
+    what = "what can still be read and proven" if when == "readable" else "it, and what came later,"
+    return f'Put back {what} with: tyrekit book "{path.parent}" restore {when}.'

@@ -1,0 +1,68 @@
+"""Files that people rely on: written whole or not at all, and on disk when that is said."""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from pathlib import Path
+
+from tyrekit.errors import InputError
+
+
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file in place of the one of that name; a power cut leaves the old or the new one.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made when missing.
+    content : str or bytes
+        Text is written as UTF-8, its line ends as they are.
+
+    Raises
+    ------
+    InputError
+        It cannot be written; the file that was there is as it was.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
+            file.flush()
+            to_disk(file.fileno())
+        os.replace(part, path)
+        folder_to_disk(path.parent)
+    except OSError as error:
+        raise InputError(
+            f"the file cannot be written: {error.strerror or error}",
+            where=str(path),
+            next_step="Make room or choose a place that can be written; nothing was changed.",
+        ) from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def to_disk(descriptor: int) -> None:
+    """Wait until what was written to an open file is on disk."""
+    try:
+        import fcntl
+
+        whole = getattr(fcntl, "F_FULLFSYNC", None)  # macOS, whose fsync stops at the drive's cache
+        if whole is not None:
+            fcntl.fcntl(descriptor, whole)
+            return
+    except (ImportError, OSError):  # Windows; a drive that cannot do it
+        pass
+    os.fsync(descriptor)
+
+
+def folder_to_disk(folder: Path) -> None:
+    """Wait until a folder's names are on disk, where the system can do that."""
+    with suppress(OSError):  # Windows opens no folders and needs none of this
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
