@@ -17,6 +17,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Self
 
+MOST_LINES = 50  # of one message
+LONGEST = 2000  # characters of a part of it
+
 
 class TyrekitError(Exception):
     """Base of every error the kit raises on purpose."""
@@ -56,11 +59,14 @@ class InputError(TyrekitError):
 
     @classmethod
     def joined(cls, problems: Sequence[InputError]) -> Self:
-        """Return one error that says all of them, one a line."""
+        """Return one error that says all of them, one a line; beyond 50 only how many."""
         first = problems[0]
         error = cls(first.what, where=first.where, rule=first.rule, got=first.got)
         error.next_step = first.next_step
-        error.args = ("\n".join(str(problem) for problem in problems),)
+        lines = [str(problem) for problem in problems[:MOST_LINES]]
+        if len(problems) > MOST_LINES:
+            lines.append(f"And {len(problems) - MOST_LINES} more.")
+        error.args = ("\n".join(lines),)
         error.problems = tuple(problems)
         return error
 
@@ -86,10 +92,22 @@ class FitError(TyrekitError):
 
 
 def message(what: str, where: str, rule: str, got: object, next_step: str) -> str:
-    """Return the one-line message built from the parts of an `InputError`."""
+    """Return the one-line message built from the parts of an `InputError`.
+
+    Characters that cannot be seen, or that a terminal would act on, are spelt out.
+    """
+    what, where, rule = (_visible(text) for text in (what, where, rule))
     head = f"{where}: {what}" if where else what
     text = f"{head}; {rule}." if rule else f"{head}."
     shown = bool(str(got)) and str(got) in text
     if got is not None and not shown:
-        text += f" Got {got!r}."
-    return f"{text} {next_step}".strip()
+        text += f" Got {_visible(repr(got))}."
+    return f"{text} {_visible(next_step)}".strip()
+
+
+def _visible(text: str) -> str:
+    """Return a text of bearable length in which every character can be seen."""
+    text = text if len(text) <= LONGEST else f"{text[:LONGEST]}..."
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)

@@ -13,7 +13,7 @@ from pydantic import Field, ValidationError
 
 from tyrekit.errors import EventError, InputError
 from tyrekit.record.channels import stem, unit_of
-from tyrekit.record.faults import event_error, place
+from tyrekit.record.faults import Loc, event_error, place
 from tyrekit.record.limit import (
     Corner,
     KeepSpare,
@@ -30,6 +30,7 @@ from tyrekit.record.limit import (
     StartOn,
     sessions_named,
 )  # fmt: skip
+from tyrekit.record.own_files import own_file
 from tyrekit.record.parts import (
     Belief,
     Car,
@@ -47,7 +48,7 @@ from tyrekit.record.parts import (
     Stops,
     Tyres,
 )  # fmt: skip
-from tyrekit.record.text import decode
+from tyrekit.record.text import decode, name_problem
 from tyrekit.units import convert
 
 __all__ = [
@@ -57,6 +58,7 @@ __all__ = [
     "Split", "StartFinish", "StartOn", "Stops", "Tyres", "load_event", "parse_event",
 ]  # fmt: skip
 
+MOST_BYTES, MOST_ENTRIES, DEEPEST = 500_000, 20_000, 8  # of event.toml
 PETROL_BASE_C = 15.0  # the temperature at which event.toml states the petrol's density
 Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "driving", "tyre_plan"]
 
@@ -67,11 +69,11 @@ class Event(Record):
     meeting: Meeting = Field(alias="event")
     circuit: Circuit
     car: Car
-    drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1)]
+    drivers: Annotated[tuple[Driver, ...], Field(alias="driver", min_length=1, max_length=100)]
     fuel: Fuel
     tyres: Tyres
-    sessions: Annotated[tuple[Session, ...], Field(alias="session", min_length=1)]
-    limits: Annotated[tuple[Limit, ...], Field(alias="limit")] = ()
+    sessions: Annotated[tuple[Session, ...], Field(alias="session", min_length=1, max_length=100)]
+    limits: Annotated[tuple[Limit, ...], Field(alias="limit", max_length=500)] = ()
     beliefs: dict[Fit, dict[str, Belief]] = Field(default_factory=dict)
     log: Log = Log()
 
@@ -116,6 +118,11 @@ def load_event(path: Path) -> Event:
             rule="a weekend folder holds one",
             next_step="Make one with `tyrekit new FOLDER`, or correct the folder's name.",
         )
+    own_file(path, path.name)
+    if path.stat().st_size > MOST_BYTES:
+        raise EventError("this is too large for an event.toml", where=path.name,
+                         rule=f"at most {MOST_BYTES // 1000} kB are read",
+                         next_step="Put back the one that the weekend began with.")  # fmt: skip
     return parse_event(decode(path.read_bytes()), path.name)
 
 
@@ -127,14 +134,9 @@ def parse_event(text: str, where: str = "event.toml") -> Event:
     EventError
         The text breaks a rule; every broken rule is in the message, one a line.
     """
-    try:
-        raw: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise EventError(
-            f"this is not valid TOML: {error}",
-            where=where,
-            next_step="Mend that line: text in quotes, decimal points, one key = value a line.",
-        ) from None
+    raw = _loaded(text, where)
+    if problems := list(_entry_problems(raw, where)):
+        raise EventError.joined(problems)
     head = raw.get("event")
     name = head.get("timezone") if isinstance(head, dict) else None
     known = isinstance(name, str) and name in available_timezones()
@@ -146,6 +148,39 @@ def parse_event(text: str, where: str = "event.toml") -> Event:
     if problems := list(disagreements(event, where)):
         raise EventError.joined(problems)
     return event
+
+
+def _loaded(text: str, where: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # ValueError: bad TOML, a number of 5000 digits
+        words = "it is nested too deeply" if isinstance(error, RecursionError) else error
+        raise EventError(
+            f"this is not valid TOML: {words}",
+            where=where,
+            next_step="Mend that line: text in quotes, decimal points, one key = value a line.",
+        ) from None
+
+
+def _entry_problems(raw: dict[str, Any], where: str) -> Iterator[EventError]:
+    """Yield what no entry may be, wherever it stands: unseen characters, depth, number."""
+    waiting: list[tuple[Loc, Any]] = [((), raw)]
+    seen = 0
+    while waiting:
+        loc, value = waiting.pop()
+        seen += 1
+        if seen > MOST_ENTRIES or len(loc) > DEEPEST:
+            what = f"there are more than {MOST_ENTRIES} entries"
+            yield EventError(what if seen > MOST_ENTRIES else "this is nested too deeply",
+                             where=place(where, loc[:4]), next_step="Leave it out.")  # fmt: skip
+            return
+        inner = value.items() if isinstance(value, dict) else ()
+        waiting += [((*loc, key), part) for key, part in inner]
+        waiting += [((*loc, i), v) for i, v in enumerate(value)] if isinstance(value, list) else []
+        for text in (*(key for key, _ in inner), value if isinstance(value, str) else ""):
+            if why := name_problem(text):
+                yield EventError(f"{text!r} cannot be used", where=place(where, loc), rule=why,
+                                 next_step="Type it again.")  # fmt: skip
 
 
 def disagreements(event: Event, where: str) -> Iterator[EventError]:

@@ -31,6 +31,7 @@ PLAIN = {
     "string_too_short": "it may not be empty",
     "finite_number": "it must be a finite number",
 }
+MOST = 60  # problems worked out: one message holds no more
 LISTS = ("session", "driver", "limit")
 
 
@@ -62,7 +63,7 @@ def event_error(
     details = error.errors()
     inner = {detail["loc"][:1] for detail in details if len(detail["loc"]) > 1}
     kept = [d for d in details if d["type"] != "too_short" or d["loc"] not in inner]
-    return EventError.joined([_problem(detail, model, raw, where) for detail in kept])
+    return EventError.joined([_problem(detail, model, raw, where) for detail in kept[:MOST]])
 
 
 def _problem(

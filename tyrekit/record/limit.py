@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 
-Whole = Annotated[int, Strict(), Field(ge=0)]
-Above = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
+Whole = Annotated[int, Strict(), Field(ge=0, le=100_000)]
+Above = Annotated[float, Strict(), Field(gt=0, le=1e6)]
 Corner = Literal["FL", "FR", "RL", "RR"]
 
 
@@ -53,8 +53,8 @@ class LongestLife(Record):
     """The most a tyre may run, in any of laps, heat cycles and kilometres."""
 
     kind: Literal["longest_life"]
-    laps: Annotated[int, Strict(), Field(gt=0)] | None = None
-    heat_cycles: Annotated[int, Strict(), Field(gt=0)] | None = None
+    laps: Annotated[int, Strict(), Field(gt=0, le=100_000)] | None = None
+    heat_cycles: Annotated[int, Strict(), Field(gt=0, le=100_000)] | None = None
     km: Above | None = None
 
     @model_validator(mode="after")

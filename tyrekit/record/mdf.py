@@ -27,6 +27,7 @@ BY_TIME = 1  # the master channel counts seconds, not an angle, a distance or ro
 NO_CHANNEL = -1
 FRAGMENT = 1 << 23  # bytes of records read at a time
 FIRST_TEXT_TYPE = 6  # data types below it are numbers
+FORMULA = 3  # a conversion by a formula in the file: asammdf would run it as code
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ def mdf_source(contents: Contents, time_column: str) -> Source | None:
     asammdf = _asammdf(where)
     found, opened = _checked(contents)
     with _opened(asammdf, contents, found, opened) as file:
-        places = _places(file)
+        places, formulas = _places(file)
         names: list[str] = [time_column]
         units: list[str | None] = ["s"]
         for one in places:
@@ -80,6 +81,8 @@ def mdf_source(contents: Contents, time_column: str) -> Source | None:
             return _read(file, places, wanted, found, contents)
 
     words = f"ASAM MDF {version / 100:.2f}"
+    if formulas:
+        words += f"; left out, since formulas in a file are not run: {', '.join(formulas[:20])}"
     return Source(tuple(names), tuple(units), words, read)
 
 
@@ -129,18 +132,40 @@ def _opened(asammdf: Any, contents: Contents, found: Walk, data: bytes | None) -
             yield file
 
 
-def _places(file: Any) -> list[_Channel]:
-    """Return the channels of numbers sampled over time, those with most rows first."""
-    places = []
+def _places(file: Any) -> tuple[list[_Channel], list[str]]:
+    """Return the channels of numbers sampled over time, those with most rows first.
+
+    And the names of those left out: a formula in the file would work them or their clock out.
+    """
+    places, formulas = [], []
     for group, one in enumerate(file.groups):
         master = file.masters_db.get(group, NO_CHANNEL)
         if master == NO_CHANNEL or one.channels[master].sync_type != BY_TIME:
             continue
+        clock = _has_formula(one.channels[master].conversion)
         for index, channel in enumerate(one.channels):
             plain = channel.data_type < FIRST_TEXT_TYPE and not one.channel_dependencies[index]
-            if index != master and plain:
+            if index == master or not plain:
+                continue
+            if clock or _has_formula(channel.conversion):
+                formulas.append(repr(channel.name))
+            else:
                 places.append(_Channel(group, index, one.channel_group.cycles_nr))
-    return sorted(places, key=lambda place: -place.rows)
+    return sorted(places, key=lambda place: -place.rows), formulas
+
+
+def _has_formula(conversion: Any) -> bool:
+    """Whether a channel's conversion, or one it refers to, is a formula."""
+    waiting, seen = [conversion], set()
+    while waiting:
+        one = waiting.pop()
+        if one is None or isinstance(one, bytes) or id(one) in seen:
+            continue
+        if one.conversion_type == FORMULA:
+            return True
+        seen.add(id(one))
+        waiting += list((one.referenced_blocks or {}).values())
+    return False
 
 
 def _read(

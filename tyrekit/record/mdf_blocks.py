@@ -19,11 +19,13 @@ from tyrekit.record.source import MOST_COLUMNS, MOST_VALUES, check_width, unread
 FINISHED, UNFINISHED = b"MDF     ", b"UnFinMF "
 HEADER_AT, HEAD_SIZE, ZIPPED_SIZE, FLAGS_AT = 64, 24, 48, 60
 MOST_EXPANSION = 1032  # of deflate
-SMALL = 1 << 16  # packed bytes that cannot expand beyond 64 MB
 VARIABLE = 1  # a channel group flag: its records have no fixed size
 COUNT_ROWS = 1  # a flag of unfinished files: the rows of its groups must be counted
 CUT_OFF = "the MDF file is cut off within its data"
 DATA = (b"##DT", b"##DV", b"##DZ", b"##SD")
+DEFLATE = (0, 1)  # how a block may be packed: plain, or its rows and columns exchanged before
+WITHOUT_BYTES = (3, 6)  # channel types that stand in no record: counted, not stored
+INVALID_FLAGS = 3  # of a channel: all invalid, or a bit in each record says so
 LISTS = (b"##DL", b"##LD")
 
 
@@ -112,12 +114,19 @@ def _groups(found: Walk, at: int) -> list[int]:
     groups = []
     for group, links in found.chain(at, b"##CG", 2):
         groups.append(group)
-        _channels(found, links[1])
+        fields = group + HEAD_SIZE + 8 * len(links)
+        variable = found.number("<H", fields + 16) & VARIABLE
+        sizes = found.number("<I", fields + 24), found.number("<I", fields + 28)
+        _channels(found, links[1], None if variable else sizes)
     return groups
 
 
-def _channels(found: Walk, at: int) -> None:
-    """Follow channels and what they are composed of."""
+def _channels(found: Walk, at: int, sizes: tuple[int, int] | None) -> None:
+    """Follow channels and what they are composed of; each must lie within its record.
+
+    `sizes` are a record's bytes of values and of invalidation bits; None where it has no fixed
+    size.
+    """
     waiting = [at]
     while waiting:
         at = waiting.pop()
@@ -126,9 +135,27 @@ def _channels(found: Walk, at: int) -> None:
         links = found.links(at, b"##CN", b"##CA")
         kind = bytes(found.data[at : at + 4])
         waiting += links[:2] if kind == b"##CN" else links[:1]
+        if kind == b"##CN" and sizes is not None:
+            _check_place(found, at, at + HEAD_SIZE + 8 * len(links), sizes)
         found.channels += 1
         if found.channels > MOST_COLUMNS:
             check_width(found.channels, found.where)
+
+
+def _check_place(found: Walk, at: int, fields: int, sizes: tuple[int, int]) -> None:
+    """See that a channel's bytes and its invalidation bit lie within a record."""
+    first_bit, first, bits = (
+        found.number(form, fields + i) for form, i in (("<B", 3), ("<I", 4), ("<I", 8))
+    )
+    invalid = found.number("<I", fields + 12) & INVALID_FLAGS
+    inside = first + (first_bit + bits + 7) // 8 <= sum(sizes)
+    if found.number("<B", fields) in WITHOUT_BYTES:
+        inside = True
+    if invalid and found.number("<I", fields + 16) >= 8 * sizes[1]:
+        inside = False
+    if not inside:
+        raise unreadable(f"a channel of the MDF file at byte {at} lies beyond its record",
+                         found.where)  # fmt: skip
 
 
 def _available(found: Walk, link_at: int) -> int:
@@ -227,8 +254,10 @@ def _unpacked(found: Walk, at: int) -> int | None:
     if declared > MOST_EXPANSION * (packed + 1) or declared > MOST_BYTES:
         raise unreadable(f"a packed block of the MDF file at byte {at} cannot hold what it says",
                          found.where)  # fmt: skip
-    if packed > SMALL:
-        _check_unpacked(found, at, declared, packed)
+    if found.number("<B", at + HEAD_SIZE + 2) not in DEFLATE:
+        raise unreadable(f"a block of the MDF file at byte {at} is packed in a way not read here",
+                         found.where)  # fmt: skip
+    _check_unpacked(found, at, declared, packed)
     return int(declared)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import codecs
 from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Annotated, Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
+    AfterValidator,
     BeforeValidator,
     Field,
     Strict,
@@ -19,8 +21,23 @@ from pydantic import (
 from tyrekit.record.channels import own_name
 from tyrekit.record.limit import Above, Record, Whole
 
-Finite = Annotated[float, Strict(), Field(allow_inf_nan=False)]
-NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
+FIRST_YEAR, LAST_YEAR = 1970, 2200
+NO_TEXT = ("idna", "punycode", "undefined", "unicode_escape", "raw_unicode_escape", "utf-7")
+LEAST_SD = 1e-9
+MOST_LAPS, MOST_MINUTES = 2_000, 3_000.0  # more than any race of 24 hours
+
+
+def _is_spread(sd: float) -> float:
+    if sd < LEAST_SD:
+        raise ValueError(f"it must be at least {LEAST_SD:g}: nothing is that certain")
+    return sd
+
+
+Finite = Annotated[float, Strict(), Field(ge=-1e6, le=1e6)]
+NotNegative = Annotated[float, Strict(), Field(ge=0, le=1e6)]
+Spread = Annotated[float, Strict(), Field(gt=0, le=1e6), AfterValidator(_is_spread)]
+Laps = Annotated[int, Strict(), Field(ge=1, le=MOST_LAPS)]
+LapsOrNone = Annotated[int, Strict(), Field(ge=0, le=MOST_LAPS)]
 Share = Annotated[float, Strict(), Field(ge=0, le=100)]
 Bar = Annotated[float, Strict(), Field(ge=0.3, le=6.0)]  # psi and kPa fall outside
 Id = Annotated[str, Strict(), Field(min_length=1)]
@@ -30,7 +47,7 @@ class Belief(NamedTuple):
     """What is believed before the weekend: a normal distribution's mean and spread."""
 
     mean: Finite
-    sd: Above
+    sd: Spread
 
 
 class Meeting(Record):
@@ -176,8 +193,8 @@ class Stops(Record):
 
     minimum: Whole
     maximum: Whole | None = None
-    first_lap: Annotated[int, Strict(), Field(ge=1)]
-    last_lap: Annotated[int, Strict(), Field(ge=1)]
+    first_lap: Laps
+    last_lap: Laps
     stationary_s: NotNegative
     tyres: bool
     refuel: bool
@@ -187,7 +204,7 @@ class Caution(Record):
     """How likely and how slow a caution is."""
 
     chance_per_lap: Annotated[float, Strict(), Field(ge=0, lt=1)]
-    mean_laps: Annotated[float, Strict(), Field(ge=1)]
+    mean_laps: Annotated[float, Strict(), Field(ge=1, le=MOST_LAPS)]
     lap_time_pct: Annotated[float, Strict(), Field(ge=100, le=1000)]
     fuel_pct: Annotated[float, Strict(), Field(gt=0, le=200)]
     pit_loss_s: NotNegative
@@ -199,11 +216,11 @@ class Session(Record):
     id: Id
     kind: Literal["practice", "qualifying", "race"]
     start: datetime
-    minutes: Above | None = None
-    laps: Annotated[int, Strict(), Field(ge=1)] | None = None
-    planned_laps: Whole | None = None
-    formation_laps: Whole = 0
-    cool_down_laps: Whole = 0
+    minutes: Annotated[float, Strict(), Field(gt=0, le=MOST_MINUTES)] | None = None
+    laps: Laps | None = None
+    planned_laps: LapsOrNone | None = None
+    formation_laps: LapsOrNone = 0
+    cool_down_laps: LapsOrNone = 0
     value: NotNegative
     wet: bool = False
     stops: Stops | None = None
@@ -218,7 +235,7 @@ class Session(Record):
             start = None
         if not isinstance(start, datetime):
             raise ValueError('it must be a date and time, as "2026-05-16T09:10:00"')
-        return start if start.tzinfo else localised(start, (info.context or {}).get("zone"))
+        return moment(start, (info.context or {}).get("zone"))
 
     @model_validator(mode="after")
     def _has_a_length(self) -> Session:
@@ -248,6 +265,17 @@ class Log(Record):
     decimal: Literal[".", ","] | None = None
     channels: dict[str, Short] = Field(default_factory=dict)
 
+    @field_validator("encoding")
+    @classmethod
+    def _is_of_text(cls, name: str | None) -> str | None:
+        try:
+            known = name is None or codecs.lookup(name).name not in NO_TEXT
+        except (LookupError, ValueError):
+            known = False
+        if not known:
+            raise ValueError("it must be a text encoding, as utf-8, cp1252 or utf-16")
+        return name
+
     @model_validator(mode="before")
     @classmethod
     def _sort_keys(cls, raw: Any) -> Any:
@@ -257,6 +285,19 @@ class Log(Record):
         kept = {k: v for k, v in raw.items() if own_name(k) is None}
         named = {own_name(k): v for k, v in raw.items() if own_name(k) is not None}
         return {**kept, "channels": named}
+
+
+def moment(stamp: datetime, zone: ZoneInfo | None) -> datetime:
+    """Return a clock time with its offset; one without is in the event's time zone.
+
+    Raises
+    ------
+    ValueError
+        The year is no weekend's, no zone is known, or the clocks skip this time.
+    """
+    if not FIRST_YEAR <= stamp.year <= LAST_YEAR:
+        raise ValueError(f"its year must be {FIRST_YEAR} to {LAST_YEAR}")
+    return stamp if stamp.tzinfo else localised(stamp, zone)
 
 
 def localised(start: datetime, zone: ZoneInfo | None) -> datetime:

@@ -13,15 +13,17 @@ import pandas as pd
 
 from tyrekit.errors import BookError
 from tyrekit.record.faults import nearest
-from tyrekit.record.parts import localised
-from tyrekit.record.text import number
+from tyrekit.record.parts import moment
+from tyrekit.record.text import name_problem, number, text_problem
 from tyrekit.terms import CORNERS
 
 Cells = Mapping[str, str]
 Type = Literal["text", "number", "whole", "flag", "time", "choice"]
 
 FLAGS = {"1": True, "0": False, "true": True, "false": False, "yes": True, "no": False}
-SECTOR = re.compile(r"sector_\d+_s")
+SECTOR = re.compile(r"sector_[0-9]{1,3}_s")
+REMARKS = ("note", "reason")  # texts that may have several lines
+MOST = 1e6  # beyond every number of the book in any unit it may be mistaken for
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,7 @@ class Column:
     name: str
     type: Type = "number"
     needed: bool = True
-    low: float = float("-inf")
+    low: float = -MOST
     choices: tuple[str, ...] = ()
     default: str = ""
 
@@ -151,9 +153,15 @@ def row_problems(table: str, cells: Cells, where: str, zone: ZoneInfo) -> Iterat
         except ValueError as error:
             got = f"{column.name} is empty" if not text else f"{column.name} is {text!r}"
             yield BookError(got, where=where, rule=str(error), next_step="Correct the cell.")
-    for name in filter(SECTOR.fullmatch, cells):
-        if cells[name] and _number_or_none(cells[name]) is None:
-            yield BookError(f"{name} is {cells[name]!r}", where=where, rule="it must be a number")
+    known = {column.name for column in columns_of(table)}
+    for name, text in cells.items():
+        if SECTOR.fullmatch(name) and text and _number_or_none(text) is None:
+            yield BookError(f"{name} is {text!r}", where=where, rule="it must be a number")
+        if name not in known and (why := name_problem(name) or text_problem(text)):
+            yield BookError(
+                f"column {name!r} holds {text!r}", where=where, rule=why,
+                next_step="Type it again, or leave it out.",
+            )  # fmt: skip
     if table == "fuel" and not cells.get("mass_kg") and not cells.get("volume_l"):
         yield BookError(
             "there is neither mass_kg nor volume_l",
@@ -240,6 +248,8 @@ def _value(column: Column, text: str, zone: ZoneInfo) -> Any:
             raise ValueError("it may not be empty")
         return float("nan") if column.type == "number" else column.default
     if column.type == "text":
+        if why := text_problem(text) if column.name in REMARKS else name_problem(text):
+            raise ValueError(why)
         return text
     if column.type == "time":
         return _clock(text, zone)
@@ -260,6 +270,8 @@ def _bounded(column: Column, text: str) -> float | int:
         raise ValueError("it must be a number, without thousands separators or unit")
     if value < column.low:
         raise ValueError(f"it must be at least {column.low:g}")
+    if value > MOST:
+        raise ValueError(f"it must be at most {MOST:.0f}")
     if column.type == "whole":
         if value != int(value):
             raise ValueError("it must be a whole number")
@@ -281,4 +293,4 @@ def _clock(text: str, zone: ZoneInfo) -> datetime:
         stamp = None
     if stamp is None or ":" not in text:
         raise ValueError("it must be a date and time, as 2026-05-16T09:10:00")
-    return stamp if stamp.tzinfo else localised(stamp, zone)
+    return moment(stamp, zone)

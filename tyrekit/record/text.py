@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import codecs
+import unicodedata
 
 BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+LONGEST_NAME, LONGEST_TEXT = 200, 10_000
+UNSEEN = ("Cc", "Cf", "Cs", "Zl", "Zp")  # Unicode's classes of characters without a picture
+JOINERS = "\u200c\u200d"  # which some scripts need within a word
+TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"  # they change the order
 
 
 def encoding_of(data: bytes) -> str:
@@ -42,6 +47,33 @@ def encoding_of(data: bytes) -> str:
 def decode(data: bytes) -> str:
     """Return the text of a whole file, whichever of the accepted encodings it is in."""
     return data.decode(encoding_of(data), errors="replace").replace("\r\n", "\n")
+
+
+def name_problem(text: str) -> str:
+    """Return why a text cannot name a thing, "" when it can: it is read off a screen or a sheet."""
+    if len(text) > LONGEST_NAME:
+        return f"it must have at most {LONGEST_NAME} characters"
+    for letter in text:
+        if unicodedata.category(letter) in UNSEEN and letter not in JOINERS:
+            return f"it may not hold {_code(letter)}, which cannot be seen"
+    return ""
+
+
+def text_problem(text: str) -> str:
+    """Return why a text of several lines cannot be kept, "" when it can."""
+    if len(text) > LONGEST_TEXT:
+        return f"it must have at most {LONGEST_TEXT} characters"
+    for letter in text:
+        if letter in TURNING or (
+            unicodedata.category(letter) in ("Cc", "Cs") and letter not in "\t\n\r"
+        ):
+            return f"it may not hold {_code(letter)}, which changes how the rest is shown"
+    return ""
+
+
+def _code(letter: str) -> str:
+    name = unicodedata.name(letter, "a control character").lower()
+    return f"U+{ord(letter):04X} ({name})"
 
 
 def number(text: str) -> float:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from tyrekit.errors import TimingError
 from tyrekit.record.event import Event, Session
-from tyrekit.record.parts import localised
+from tyrekit.record.parts import moment
 from tyrekit.record.spreadsheet import DELIMITERS
 from tyrekit.record.text import decode
 
@@ -320,4 +320,4 @@ def _stamp(text: str, session: Session, event: Event, name: str) -> tuple[dateti
             stamp = datetime.min
     if ":" not in text or stamp == datetime.min:
         raise ValueError(f"{name} is {text!r}", rule)
-    return (stamp if stamp.tzinfo else localised(stamp, zone)), digits
+    return moment(stamp, zone), digits
