@@ -14,7 +14,7 @@ import os
 import shlex
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from getpass import getpass
 from importlib.metadata import version
 from pathlib import Path
@@ -117,10 +117,20 @@ def launch(folder: Path, extra_args: Sequence[str] = (), lan: Lan | None = None)
     _prepend("JUPYTER_CONFIG_PATH", state / "etc")
     _prepend("JUPYTER_PATH", HERE / "share")
     os.environ["TYREKIT_WEEKEND"] = str(folder.resolve())
-    from tyrekit.show.lab_server import serve
-
+    serve = _server(state)
     arguments = lab_arguments(folder, state, [*network, *extra_args])
     serve(arguments, lan.address if lan else "")
+
+
+def _server(empty: Path) -> Callable[[Sequence[str], str], None]:
+    """Import the server with no program in reach: JupyterLab's import runs node if there is one."""
+    programs = os.environ.get("PATH", os.defpath)
+    os.environ["PATH"] = str(empty)
+    try:
+        from tyrekit.show.lab_server import serve
+    finally:
+        os.environ["PATH"] = programs
+    return serve
 
 
 def no_weekend(folder: Path) -> InputError:

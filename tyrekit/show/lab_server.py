@@ -47,6 +47,11 @@ class KitServer(ServerApp):
 
     lan_address = ""
 
+    def init_server_extensions(self) -> None:
+        """Load JupyterLab's alone: no terminals, no language servers, nothing else installed."""
+        self.jpserver_extensions = {KitLab.get_extension_package(): True}
+        super().init_server_extensions()
+
     def init_webapp(self) -> None:
         """Check what is in force before anything listens; then close what nobody here uses."""
         problems = list(openings(self, self.lan_address))
@@ -66,7 +71,7 @@ class KitServer(ServerApp):
 
 
 class KitLab(LabApp):  # type: ignore[misc]
-    """JupyterLab on that server, without other extensions of the server."""
+    """JupyterLab on that server."""
 
     serverapp_class = KitServer
     load_other_extensions = False
