@@ -9,7 +9,7 @@ import pytest
 from demo_weekends import copy_of
 
 from tyrekit.record.template import new_weekend
-from tyrekit.show import lessons, practice
+from tyrekit.show import charts_practice, lessons, practice
 from tyrekit.show.answer import fit_weekend
 from tyrekit.show.panel_practice import PracticePanel
 
@@ -43,11 +43,11 @@ def test_no_practice_left_is_said_and_the_last_run_shown(panel):
 def test_after_is_what_the_fits_say_now(panel):
     lesson = panel.lesson[panel.lesson["stage"] == "after"].set_index("quantity")
     fits = panel.state.fits
-    drop_off = lesson.loc["a lap of tyre age"]
+    drop_off = lesson.loc["loss per lap of tyre age"]
     assert drop_off["mean"] == fits.lap_time.params["drop_off_s_per_lap"]
     bounds = fits.lap_time.conf_int(0.9)
     assert drop_off["upper"] == bounds.loc["drop_off_s_per_lap", "upper"]
-    assert lesson.loc["wear at FL", "mean"] == fits.tread.wear_mm_per_lap("FL").mean
+    assert lesson.loc["wear per lap, FL", "mean"] == fits.tread.wear_mm_per_lap("FL").mean
 
 
 def test_before_knows_nothing_of_the_run(panel):
@@ -60,7 +60,25 @@ def test_before_knows_nothing_of_the_run(panel):
         assert (table["taken_at"] < since).all()
     mean = fit_weekend(before).lap_time.params["base_lap_s"]
     lesson = panel.lesson.set_index(["quantity", "stage"])
-    assert lesson.loc[("a lap of this track", "before"), "mean"] == mean
+    assert lesson.loc[("clean lap here", "before"), "mean"] == mean
+
+
+def test_what_became_surer_is_said_and_drawn(panel):
+    """A range 5 % shorter or longer is called so; the chart holds both against the one before."""
+    found = lessons.narrowing(panel.lesson)
+    for _, row in found.iterrows():
+        width = {s: row[f"upper_{s}"] - row[f"lower_{s}"] for s in ("before", "after")}
+        ratio = width["after"] / width["before"]
+        word = "surer" if ratio <= 0.95 else "less sure" if ratio >= 1.05 else "no surer"
+        assert row["surer"] == word
+    surest = found.loc[found["narrower_pct"].idxmax(), "quantity"]
+    assert f"<b>Surer now:</b> {surest}" in panel.taught.value
+    scaled = charts_practice.narrowing_table(panel.lesson)
+    half = (scaled["upper_scaled"] - scaled["lower_scaled"]) / 2
+    assert half.to_numpy() == pytest.approx(1.0 - scaled["narrower_pct"].to_numpy() / 100.0)
+    told = panel.plan.value + panel.taught.value + panel.more.value
+    for word in ("narrow", "spread", "standard deviation", "belief", "event.toml"):
+        assert word not in told
 
 
 def test_the_first_run_is_set_against_the_beliefs(panel):
@@ -68,7 +86,7 @@ def test_the_first_run_is_set_against_the_beliefs(panel):
     first, last = panel.run.options[-1][1], panel.run.options[0][1]
     panel.run.value = first
     found = lessons.narrowing(panel.lesson).set_index("quantity")
-    assert found.loc["fuel burnt on a lap", "narrower_pct"] > 30
+    assert found.loc["fuel per lap", "narrower_pct"] > 30
     assert f"What {first} taught" in panel.taught.value
     panel.run.value = last
 
@@ -82,7 +100,7 @@ def test_the_programme_is_on_screen_with_what_it_narrows(p2):
     assert (table["end_min"] <= session.minutes + 1e-6).all()
     promised = lessons.narrowing(lessons.promised(p2.practice.plan, p2.practice.fits))
     assert (promised["narrower_pct"] >= 0).all()
-    assert len(p2.figures.children) == 1 + len(lessons.ABOUT)
+    assert len(p2.promised.children) == 1
 
 
 def test_litres_and_kilograms_agree(p2):
@@ -100,7 +118,7 @@ def test_more_minutes_never_leave_more_open_and_too_few_are_said(p2):
     p2.minutes.value = 3.0
     assert p2.practice.plan.status == "impossible"
     assert "No run fits P2" in p2.plan.value
-    assert len(p2.figures.children) == len(lessons.ABOUT)
+    assert len(p2.promised.children) == 0
     p2.as_planned.click()
     assert p2.practice.plan.after_sd_s == short.after_sd_s
 

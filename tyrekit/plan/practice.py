@@ -29,10 +29,10 @@ from tyrekit.plan.run_design import Design, Ints, RunNoise, design
 from tyrekit.plan.stint_search import Floats
 
 LEARNT = {
-    "fuel_effect_s_per_kg": "fuel effect",
-    "drop_off_s_per_lap": "tyre age",
-    "heat_cycle_s": "heat cycles",
-    "track_evolution_s": "track evolution",
+    "fuel_effect_s_per_kg": "seconds per kg of fuel",
+    "drop_off_s_per_lap": "loss per lap of tyre age",
+    "heat_cycle_s": "loss per heat cycle",
+    "track_evolution_s": "gain as the track rubbers in",
 }
 TABLE = (
     "run", "set_id", "fuel_kg", "laps", "start_min", "end_min", "age_laps", "without_sd_s",
@@ -221,9 +221,9 @@ def _tells_apart(judged: Design, moments: LapMoments, without: Ints, best: Ints)
     i, j = np.unravel_index(int(np.argmax(np.triu(apart, 1))), apart.shape)
     settled = 1.0 - sd_after / sd_before
     k = int(np.argmax(settled))
-    said = f"{words[k]} (its spread {settled[k]:.0%} less)"
+    said = f"{words[k]}, {100 * settled[k]:.0f} % surer"
     if apart[i, j] >= 0.05:
-        said = f"{words[i]} from {words[j]}; {said}"
+        said = f"tells {words[i]} from {words[j]}; {said}"
     return said
 
 

@@ -5,6 +5,8 @@ Everything a person or file wrote is escaped on its way in.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from tyrekit.plan.fuel_load import FuelLoad
@@ -109,8 +111,8 @@ def conditions_line(answer: Answer) -> str:
     return f'<p class="tk-muted tk-small">{html(degrees(words))}</p>'
 
 
-def doubts_card(answer: Answer) -> str:
-    """Return doubts about the data, the surest first, then what everything rests on."""
+def doubts_card(answer: Answer, notes: Sequence[str] | None = None) -> str:
+    """Return doubts about the data, the surest first, then what all (or `notes`) rests on."""
     doubts = "".join(
         f"<li><b>{html(d['name'])}</b> ({percent(d['sure'])} sure), {html(d['where'])}:"
         f' {html(d["evidence"])} <span class="tk-muted">{html(d["next_step"])}</span></li>'
@@ -120,7 +122,7 @@ def doubts_card(answer: Answer) -> str:
         f"<li><b>{html(row['name'])}</b>: {html(row['words'])}</li>"
         for _, row in caveats_table(answer).iterrows()
     )
-    said = "".join(f"<li>{html(note)}</li>" for note in tables.notes(answer))
+    said = "".join(f"<li>{html(note)}</li>" for note in notes or tables.notes(answer))
     none = "<li>Nothing doubtful found in what was logged and written down.</li>"
     return (
         f"<h2>Doubts</h2><ul>{doubts or none}{minded}</ul>"

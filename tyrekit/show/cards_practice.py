@@ -1,25 +1,26 @@
-"""A practice programme as HTML for its panel: the runs, what they narrow, what a run taught."""
+"""A practice programme as HTML for its panel: the runs, what they make surer, what a run taught."""
 
 from __future__ import annotations
 
 import pandas as pd
 
-from tyrekit.plan.practice import PracticePlan
+from tyrekit.plan.practice import LEARNT, PracticePlan
 from tyrekit.show.cards_race import decision_card
-from tyrekit.show.lessons import narrowing
-from tyrekit.show.words import clock, degrees, html, number, percent, signed, span
+from tyrekit.show.charts_practice import in_figures
+from tyrekit.show.lessons import HALF, LESS_SURE, SURER, narrowing
+from tyrekit.show.words import degrees, html, number, percent
 
 LARGE = "font-size: 18px; font-weight: bold"  # what the crew acts on
 NOTHING_RUN = (
     "<h2>What the last run taught</h2><p>Nothing has been run yet: everything still rests on"
-    " beliefs, those of event.toml or the kit's own.</p>"
+    " what was expected before the weekend.</p>"
 )
 
 
 def no_practice_card(any_practice: bool) -> str:
     """Return that no practice is left, and what can be looked at instead."""
     if not any_practice:
-        return '<div class="tk-warn">event.toml has no practice session.</div>'
+        return '<div class="tk-warn">This event has no practice session.</div>'
     return (
         '<div class="tk-warn"><b>No practice is left.</b> What the last run taught stands below;'
         " choose a session that has been run to see which runs would have taught most.</div>"
@@ -44,7 +45,7 @@ def runs_card(table: pd.DataFrame, plan: PracticePlan) -> str:
         f"<td>{html(row['tells_apart'])}</td></tr>"
         for _, row in table.iterrows()
     )
-    heads = ("run", "minutes", "tyres FL FR RL RR", "start fuel", "laps", "tells apart")
+    heads = ("run", "minutes", "tyres FL FR RL RR", "start fuel", "laps", "teaches")
     cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
     return (
         f'<h2>What to run in {html(plan.session)}</h2><table class="tk-table"><thead><tr>{cells}'
@@ -53,28 +54,39 @@ def runs_card(table: pd.DataFrame, plan: PracticePlan) -> str:
 
 
 def worth_cards(plan: PracticePlan) -> str:
-    """Return what the runs are for: the choice they narrow and what knowing it is worth."""
+    """Return what the runs are for: what they make surest, and what that is worth."""
     if plan.status == "impossible":
         return ""
-    less = 1.0 - plan.after_sd_s / plan.before_sd_s if plan.before_sd_s > 0 else 0.0
-    narrow = decision_card(
-        "The runs narrow", f"{percent(less)} less spread",
-        f"{number(plan.before_sd_s, 2)} → {number(plan.after_sd_s, 2)} s, one standard deviation",
-        f"<p>{html(plan.decision)}</p>", accent=False,
+    surest = plan.narrows.assign(left=plan.narrows["after_sd"] / plan.narrows["before_sd"])
+    row = surest.sort_values("left").iloc[0]
+    before, after = HALF * row["before_sd"], HALF * row["after_sd"]
+    digits = 2 if after >= 0.095 else 3
+    surer = decision_card(
+        f"Surer: {LEARNT[str(row['parameter'])]}",
+        f"by {percent(1.0 - float(row['left']))}",
+        f"±{number(before, digits)} → ±{number(after, digits)} s, 90 % range", accent=False,
     )  # fmt: skip
     choice = plan.value_s > 0
     worth = decision_card(
-        "Deciding afterwards saves", _saved(plan.value_s) if choice else "nothing now",
-        "expected, weighed by the sessions' values" if choice
-        else "no choice of tyres hangs on it: the forecasts become surer",
+        "Choosing tyres after these runs saves", _saved(plan.value_s) if choice else "nothing now",
+        "expected, over the sessions to come" if choice
+        else "the same tyres are chosen either way: the forecasts become surer",
+        f"<p>{html(_first(plan.decision))}: known to ±{number(HALF * plan.before_sd_s)} s now,"
+        f" ±{number(HALF * plan.after_sd_s)} s afterwards</p>" if choice else "",
         accent=False,
     )  # fmt: skip
     how = "best of all" if plan.status == "optimal" else "best of"
     judged = decision_card(
-        "Chosen as", f"{how} {plan.judged:,}".replace(",", " "), "sequences of runs that fit",
+        "Chosen as", f"{how} {plan.judged:,}".replace(",", " "), "ways to fill the session",
         accent=False,
     )  # fmt: skip
-    return f'<div class="tk-cards">{narrow}{worth}{judged}</div>'
+    return f'<div class="tk-cards">{surer}{worth}{judged}</div>'
+
+
+def _first(decision: str) -> str:
+    """Return a choice by the first of its differences."""
+    first, _, more = decision.partition("; ")
+    return f"{first}, and more" if more else first
 
 
 def _saved(value_s: float) -> str:
@@ -82,16 +94,17 @@ def _saved(value_s: float) -> str:
 
 
 def alternatives_card(plan: PracticePlan, most: int = 4) -> str:
-    """Return other programmes and what they would leave open."""
+    """Return other programmes and how well the choice would be known after them."""
     if not len(plan.alternatives):
         return ""
     rows = "".join(
-        f"<tr><td>{html(row['runs'])}</td><td>{number(row['after_sd_s'], 2)} s</td></tr>"
+        f"<tr><td>{html(row['runs'])}</td><td>±{number(HALF * row['after_sd_s'], 2)} s</td></tr>"
         for _, row in plan.alternatives.head(most).iterrows()
     )
     return (
         '<h2>Nearly as good</h2><table class="tk-table"><thead><tr><th scope="col">runs</th>'
-        f'<th scope="col">leaves a spread of</th></tr></thead><tbody>{rows}</tbody></table>'
+        '<th scope="col">choice then known to (first choice'
+        f" ±{number(HALF * plan.after_sd_s, 2)} s)</th></tr></thead><tbody>{rows}</tbody></table>"
     )
 
 
@@ -102,17 +115,15 @@ def notes_card(plan: PracticePlan) -> str:
 
 
 def taught_card(table: pd.DataFrame, run: str) -> str:
-    """Return what a run taught: what narrowed most in words, then every quantity."""
+    """Return in a sentence what a run made surer, with every figure folded away."""
     found = narrowing(table).sort_values("narrower_pct", ascending=False, kind="stable")
-    narrow, wide = found[found["narrower_pct"] >= 1.0], found[found["narrower_pct"] <= -5.0]
-    said = _named(narrow.head(3))
-    what = f"Narrowed most: {said}." if said else "It narrowed nothing by 1 % or more."
-    if len(wide):
-        what += f" Wider than before: {_named(wide.iloc[::-1].head(3))}: the laps came otherwise"
-        what += " than expected, or are too few to know their scatter."
-    found = found.sort_index()
-    rows = "".join(_taught_row(row) for _, row in found.iterrows())
-    heads = ("", "before", "after", "interval")
+    surer, less = found[found["surer"] == SURER], found[found["surer"] == LESS_SURE]
+    what = f"<b>Surer now:</b> {_named(surer)}." if len(surer) else "Nothing became surer."
+    if len(less):
+        what += f" <b>Less sure:</b> {_named(less.iloc[::-1])}; the laps came otherwise than"
+        what += " expected, or are too few to tell."
+    rows = "".join(_taught_row(row) for _, row in found.sort_index().iterrows())
+    heads = ("", "before → after", "range", "")
     cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
     return (
         f"<h2>What {html(run)} taught</h2><p>{what}</p><details><summary>All figures, 90 %"
@@ -122,22 +133,15 @@ def taught_card(table: pd.DataFrame, run: str) -> str:
 
 
 def _named(found: pd.DataFrame) -> str:
-    """Return quantities with how much shorter or longer their intervals became."""
-    return html(
-        ", ".join(f"{row['quantity']} ({number(abs(row['narrower_pct']), 0)} %)"
-                  for _, row in found.iterrows())
-    )  # fmt: skip
+    """Return up to three quantities by name."""
+    names = list(found["quantity"])
+    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    return html("; ".join(names[:3]) + more)
 
 
 def _taught_row(row: pd.Series) -> str:
-    digits = 3 if row["unit"] != "s" else 2
-    ends = []
-    for stage in ("before", "after"):
-        mean, low, high = (row[f"{name}_{stage}"] for name in ("mean", "lower", "upper"))
-        if mean > 60:
-            ends.append(f"{clock(mean)} ({clock(low)} to {clock(high)})")
-        else:
-            ends.append(f"{number(mean, digits)} ({span(low, high, digits)})")
-    change = f"{signed(-float(row['narrower_pct']), 0)} %"
-    name = html(f"{row['quantity']}, {row['unit']}")
-    return f"<tr><td>{name}</td><td>{ends[0]}</td><td>{ends[1]}</td><td>{change}</td></tr>"
+    change = f"{number(abs(row['narrower_pct']), 0)} %"
+    change += " shorter" if row["narrower_pct"] >= 0 else " longer"
+    cells = (in_figures(row), change, row["surer"])
+    rest = "".join(f"<td>{html(cell)}</td>" for cell in cells)
+    return f'<tr><th class="row" scope="row">{html(row["quantity"])}</th>{rest}</tr>'

@@ -1,78 +1,78 @@
-"""Before and after: the chart of what runs are to narrow, and of what a run taught."""
+"""Before and after: the chart of what runs would make surer, and of what a run taught."""
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any
 
 import altair as alt
 import pandas as pd
 
-from tyrekit.show.lessons import AFTER, BEFORE
-from tyrekit.show.style import BAND, CLOCK_LABEL, INK, MUTED, finish
+from tyrekit.show.lessons import narrowing
+from tyrekit.show.style import BAND, INK, MUTED, finish
 from tyrekit.show.words import clock, number
 
 WIDTH = 560
-PROMISED = "How much would these runs narrow what is known?"
+LEFT, RIGHT, ROW = 236, 72, 46  # px for the figures, for the words, of a row
+FAR = 2.6  # half ranges of before; what lies beyond is drawn to here
+PROMISED = "What would these runs make surer?"
+
+
+def narrowing_table(table: pd.DataFrame) -> pd.DataFrame:
+    """Return `lessons.narrowing` with the ends after in half ranges of before: low, mean, high."""
+    found = narrowing(table)
+    half = (found["upper_before"] - found["lower_before"]) / 2
+    middle = (found["upper_before"] + found["lower_before"]) / 2
+    for name in ("lower", "mean", "upper"):
+        found[f"{name}_scaled"] = ((found[f"{name}_after"] - middle) / half).clip(-FAR, FAR)
+    found["was_scaled"] = (found["mean_before"] - middle) / half
+    return found
 
 
 def narrowing_chart(table: pd.DataFrame, title: str, width: int = WIDTH) -> Any:
-    """Draw `lessons.promised` or `lessons.taught`: before over after, each on its own scale."""
-    quantities = list(dict.fromkeys(table["quantity"]))
-    rows = [_row(table[table["quantity"] == name], width) for name in quantities]
+    """Draw `lessons.promised` or `lessons.taught`: a row per quantity, scaled to what was known."""
+    shown = narrowing_table(table).assign(low=-1.0, high=1.0)
+    shown["figures"] = [in_figures(row) for _, row in shown.iterrows()]
+    ends = shown[["lower_scaled", "upper_scaled"]].abs().to_numpy().max()
+    far = 1.06 * max(float(ends), 1.0)
+    scale = alt.Scale(domain=[-far, far], range=[LEFT, width - RIGHT], nice=False)
+    base = alt.Chart(shown).encode(y=alt.Y("quantity:N", sort=list(shown["quantity"]), axis=None))
+    before = base.mark_bar(color=BAND, opacity=0.5, height=26).encode(
+        x=alt.X("low:Q", axis=None, scale=scale), x2="high:Q"
+    )
+    after = base.mark_bar(color=INK, height=10).encode(
+        x=alt.X("lower_scaled:Q", scale=scale), x2="upper_scaled:Q"
+    )
+    was = base.mark_tick(color=MUTED, thickness=2, size=26).encode(x=alt.X("was_scaled:Q"))
+    now = base.mark_tick(color=INK, thickness=3, size=22).encode(x=alt.X("mean_scaled:Q"))
+    words = base.mark_text(align="left", fontSize=13, color=INK, baseline="middle")
+    name = words.mark_text(align="left", fontSize=13, fontWeight="bold", color=INK, dy=-8)
+    figures = words.mark_text(align="left", fontSize=12, color=INK, dy=9)
     return finish(
-        alt.vconcat(*rows, spacing=12),
+        (
+            before + after + was + now
+            + name.encode(x=alt.value(0), text="quantity:N")
+            + figures.encode(x=alt.value(0), text="figures:N")
+            + words.encode(x=alt.value(width - RIGHT + 10), text="surer:N")
+        ).properties(width=width, height=ROW * len(shown)),
         title,
-        "bars: 90 %, before over after; tick: expected; each line has a scale of its own",
-    )
-
-
-def _row(own: pd.DataFrame, width: int) -> Any:
-    """Return one quantity: two bars on its own scale, its name and figures at the left."""
-    unit = str(own["unit"].iloc[0])
-    lap_times = unit == "s" and float(own["mean"].iloc[0]) > 60
-    write = partial(clock if lap_times else number, digits=_digits(own))
-    axis = alt.Axis(tickCount=5, labelExpr=CLOCK_LABEL) if lap_times else alt.Axis(tickCount=5)
-    shown = own.assign(
-        words=[
-            f"{stage}  {write(low)} to {write(high)}"
-            for stage, low, high in zip(own["stage"], own["lower"], own["upper"], strict=True)
-        ]
-    )
-    x = alt.X("lower:Q", title=None, axis=axis,
-              scale=_domain(own))  # fmt: skip
-    head = alt.Title(
-        text=f"{own['quantity'].iloc[0]}, {unit}", anchor="start", fontSize=13, color=INK, offset=2
-    )
-    y = alt.Y(
-        "words:N", sort=list(shown["words"]), title=None,
-        axis=alt.Axis(labelColor=INK, labelFontSize=12, labelLimit=230, minExtent=190,
-                      maxExtent=190, ticks=False, domain=False),
+        "wide band: 90 % range before; bar: after; shorter is surer, aside is moved",
     )  # fmt: skip
-    base = alt.Chart(shown).encode(y=y)
-    tint = alt.Color(
-        "stage:N", legend=None, scale=alt.Scale(domain=[BEFORE, AFTER], range=[BAND, MUTED])
-    )
-    bars = base.mark_bar(height=9, opacity=0.75).encode(x=x, x2="upper:Q", color=tint)
-    ticks = base.mark_tick(thickness=2.5, size=15, color=INK).encode(x=alt.X("mean:Q"))
-    zero = alt.Chart(pd.DataFrame({"lower": [0.0]})).mark_rule(color=MUTED, strokeDash=[4, 3])
-    layers = bars + ticks
-    if float(own["lower"].min()) < 0 < float(own["upper"].max()):
-        layers = zero.encode(x="lower:Q") + layers
-    return layers.properties(width=width - 200, height=40, title=head)
 
 
-def _domain(own: pd.DataFrame) -> Any:
-    """Return a scale that holds both bars with a little room."""
-    low, high = float(own["lower"].min()), float(own["upper"].max())
-    room = 0.05 * (high - low)
-    return alt.Scale(domain=[low - room, high + room], nice=False, zero=False)
+def in_figures(row: pd.Series) -> str:
+    """Return before and after with their half ranges: ``0.042 ± 0.043 → 0.066 ± 0.052 s``."""
+    halves = {
+        stage: (row[f"upper_{stage}"] - row[f"lower_{stage}"]) / 2 for stage in ("before", "after")
+    }
+    digits = _digits(min(halves.values()))
+    say = clock if row["unit"] == "s" and row["mean_after"] > 60 else number
+    said = [
+        f"{say(row[f'mean_{stage}'], digits)} ± {number(half, digits)}"
+        for stage, half in halves.items()
+    ]
+    return f"{' → '.join(said)} {row['unit']}"
 
 
-def _digits(own: pd.DataFrame) -> int:
-    """Return decimals that tell the ends of the shorter interval apart."""
-    width = float((own["upper"] - own["lower"]).min())
-    for digits in range(1, 5):
-        if width * 10.0**digits >= 15.0:
-            return digits
-    return 5
+def _digits(half: float) -> int:
+    """Return decimals that give the shorter half range two figures."""
+    return next((digits for digits in range(1, 5) if half * 10.0**digits >= 9.5), 5)

@@ -16,17 +16,19 @@ HALF = 1.645  # standard deviations either side of the middle that hold 90 % of 
 BEFORE, AFTER = "before", "after"
 COLUMNS = ("quantity", "unit", "stage", "mean", "lower", "upper")
 LAP_TIME = {
-    "base_lap_s": ("a lap of this track", "s"),
-    "drop_off_s_per_lap": ("a lap of tyre age", "s a lap"),
-    "fuel_effect_s_per_kg": ("a kilogram of fuel", "s a kg"),
-    "heat_cycle_s": ("a heat cycle", "s"),
-    "track_evolution_s": ("the track as it rubbers in", "s"),
+    "base_lap_s": ("clean lap here", "s"),
+    "drop_off_s_per_lap": ("loss per lap of tyre age", "s"),
+    "fuel_effect_s_per_kg": ("seconds per kg of fuel", "s"),
+    "heat_cycle_s": ("loss per heat cycle", "s"),
+    "track_evolution_s": ("gain as the track rubbers in", "s"),
 }
-FUEL_USE = "fuel burnt on a lap"
+FUEL_USE = "fuel per lap"
+SURER, AS_SURE, LESS_SURE = "surer", "no surer", "less sure"
+SAME_PCT = 5.0  # a range this little shorter or longer is none the other
 CORNERS = ("FL", "FR", "RL", "RR")
 ABOUT = {
     "lap times": tuple(words for words, _ in LAP_TIME.values()),
-    "fuel and wear": (FUEL_USE, *(f"wear at {corner}" for corner in CORNERS)),
+    "fuel and wear": (FUEL_USE, *(f"wear per lap, {corner}" for corner in CORNERS)),
 }
 
 
@@ -96,9 +98,10 @@ def promised(plan: PracticePlan, fits: Fits) -> pd.DataFrame:
 
 
 def narrowing(table: pd.DataFrame) -> pd.DataFrame:
-    """Return quantity, unit, both intervals and `narrower_pct`, a row per quantity.
+    """Return quantity, unit, both intervals, `narrower_pct` and `surer`, a row per quantity.
 
-    `narrower_pct` is how much shorter the interval became, below 0 where it grew.
+    `narrower_pct` is how much shorter the interval became, below 0 where it grew; `surer` says it
+    in words.
     """
     wide = table.pivot(
         index=["quantity", "unit"], columns="stage", values=["lower", "mean", "upper"]
@@ -110,6 +113,10 @@ def narrowing(table: pd.DataFrame) -> pd.DataFrame:
          for name in ("mean", "lower", "upper")}
     )  # fmt: skip
     found["narrower_pct"] = 100.0 * (1.0 - width[AFTER] / width[BEFORE])
+    found["surer"] = [
+        AS_SURE if abs(pct) < SAME_PCT else SURER if pct > 0 else LESS_SURE
+        for pct in found["narrower_pct"]
+    ]
     return found.reset_index()
 
 
@@ -127,5 +134,5 @@ def _rows(fits: Fits, stage: str) -> list[tuple[str, str, str, float, float, flo
         wear = fits.tread.wear_mm_per_lap(corner)
         half = HALF * wear.sd
         ends = (wear.mean - half, wear.mean + half)
-        found.append((f"wear at {corner}", "mm a lap", stage, wear.mean, *ends))
+        found.append((f"wear per lap, {corner}", "mm", stage, wear.mean, *ends))
     return found

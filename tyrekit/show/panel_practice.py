@@ -12,7 +12,7 @@ import pandas as pd
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards, cards_practice, charts_practice, lessons, practice
 from tyrekit.show.look_back import LookBack, session_words, state_before
-from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, row
+from tyrekit.show.panels import Figure, Figures, WeekendPanel, number_box, on_value, pair, row
 from tyrekit.show.practice import PracticeIf, PracticeState
 from tyrekit.show.what_if import start
 
@@ -32,8 +32,8 @@ class PracticePanel(WeekendPanel):
         self.practice: PracticeState | None = None
         self.lesson: pd.DataFrame = pd.DataFrame()
         self.said, self.plan, self.more = w.HTML(), w.HTML(), w.HTML()
-        self.taught = w.HTML()
-        self.controls, self.why = w.VBox(), w.HTML()
+        self.taught, self.promised, self.runs = w.HTML(), Figures(), pair()
+        self.controls = w.VBox()
         if self.attempt(self._open):
             self.draw()
 
@@ -63,7 +63,7 @@ class PracticePanel(WeekendPanel):
         self.compose(
             [
                 self.head, row([self.which, self.controls, self.working]), self.said, self.plan,
-                self.more, *learnt, self.why, self.figures, self.doubts,
+                self.runs, *learnt, self.figures, self.doubts,
             ]
         )  # fmt: skip
 
@@ -113,8 +113,10 @@ class PracticePanel(WeekendPanel):
         if len(self.lesson):
             lesson = cards_practice.taught_card(self.lesson, self.run.value)
         self.taught.value = lesson
-        self.figures.show(figures(now, self.lesson, self.run.value))
-        self.why.value = "<h2>Why</h2>" if self.figures.children else ""
+        self.promised.show(promised_figures(now))
+        self.runs.children = [self.promised, self.more] if self.promised.children else [self.more]
+        self.figures.show(taught_figures(self.lesson, self.run.value))
+        self.doubts.value = cards.doubts_card(self.state.answer, practice.notes(self.state.answer))
 
     def _take(self, session: str) -> None:
         """Plan a session with nothing supposed and set the controls to the event's values."""
@@ -156,16 +158,22 @@ class PracticePanel(WeekendPanel):
         self.change(minutes=empty.minutes, track_c=empty.track_c)
 
 
-def figures(now: PracticeState | None, lesson: pd.DataFrame, run: str) -> list[Figure]:
-    """Return the charts: what the runs would narrow, what a run taught."""
-    draw = charts_practice.narrowing_chart
+def promised_figures(now: PracticeState | None) -> list[Figure]:
+    """Return the chart of what the runs would make surer."""
+    if now is None or now.plan.status == "impossible":
+        return []
+    table = lessons.promised(now.plan, now.fits)
+    return [Figure("promised", table, partial(_draw, title=charts_practice.PROMISED))]
+
+
+def taught_figures(lesson: pd.DataFrame, run: str) -> list[Figure]:
+    """Return the charts of what a run taught."""
     found = []
-    if now is not None and now.plan.status != "impossible":
-        table = lessons.promised(now.plan, now.fits)
-        promised = partial(draw, title=charts_practice.PROMISED, width=WIDTH)
-        found.append(Figure("promised", table, promised))
     for about, names in lessons.ABOUT.items():
         own = lesson[lesson["quantity"].isin(names)] if len(lesson) else lesson
-        taught = partial(draw, title=f"What did {run} teach about {about}?", width=WIDTH)
+        taught = partial(_draw, title=f"What did {run} teach about {about}?")
         found.append(Figure(f"{about} {run}", own, taught))
     return found
+
+
+_draw = partial(charts_practice.narrowing_chart, width=WIDTH)

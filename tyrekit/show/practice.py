@@ -16,6 +16,7 @@ from tyrekit.plan.next_practice import next_practice
 from tyrekit.plan.practice import PracticePlan
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Answer, Fits
+from tyrekit.show.words import degrees
 
 COLUMNS = (
     "run", "start_min", "end_min", "set_id", "age_laps", "fuel_kg", "fuel_l", "laps", "tells_apart",
@@ -77,6 +78,13 @@ def runs_table(state: PracticeState) -> pd.DataFrame:
     if not len(table):
         return pd.DataFrame(columns=list(COLUMNS))
     return table.assign(fuel_l=table["fuel_kg"] / density)[list(COLUMNS)]
+
+
+def notes(answer: Answer) -> list[str]:
+    """Return what bears on a programme of runs: the fits of lap times, fuel and tread, the logs."""
+    fits = (answer.lap_time, answer.fuel_use, answer.tread)
+    parts = (*(fit.notes for fit in fits), answer.notes)
+    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
 
 
 def _planned(

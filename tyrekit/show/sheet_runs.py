@@ -5,11 +5,10 @@ from __future__ import annotations
 from tyrekit.plan.practice import LEARNT, PracticePlan
 from tyrekit.record.event import Session
 from tyrekit.show.answer import Answer
+from tyrekit.show.lessons import HALF
 from tyrekit.show.sheet_page import TRACK_CAUTIONS, TYRE_CAUTIONS, Page, big, cautions, table
 from tyrekit.show.sheet_plans import SheetPlans
 from tyrekit.show.words import degrees, html, number
-
-UNITS = {"fuel_effect_s_per_kg": "s per kg", "drop_off_s_per_lap": "s per lap"}
 
 
 def run_page(answer: Answer, plans: SheetPlans) -> Page | None:
@@ -28,12 +27,12 @@ def run_page(answer: Answer, plans: SheetPlans) -> Page | None:
 
 def _goal(plan: PracticePlan) -> str:
     """Return what the runs are to settle and how far they would."""
-    spread = f"{number(plan.before_sd_s, 2)} → {number(plan.after_sd_s, 2)} s"
+    spread = f"±{number(HALF * plan.before_sd_s)} → ±{number(HALF * plan.after_sd_s)} s"
     worth = f"{number(plan.value_s, 2)} s"
     return (
         f"<p><b>To settle:</b> {html(plan.decision)}.</p>"
         '<section class="keep bigs">'
-        + big("not known to within", spread, "spread of the difference: now → after these runs")
+        + big("its seconds are known to", spread, "90 % range: now → after these runs")
         + big("deciding afterwards saves", worth, "expected, against deciding now")
         + "</section>"
     )
@@ -59,7 +58,7 @@ def _runs(plan: PracticePlan, session: Session, density: float) -> str:
         "tyres FL FR RL RR",
         "fuel at start",
         "minutes",
-        "tells",
+        "teaches",
         "laps run",
     )
     drawn = table(head, rows, "left")
@@ -67,23 +66,25 @@ def _runs(plan: PracticePlan, session: Session, density: float) -> str:
 
 
 def _learn(plan: PracticePlan) -> str:
-    """Return what the runs narrow, and the next best programmes."""
+    """Return what the runs make surer, and the next best programmes."""
     rows = [
-        f'<tr><th class="row" scope="row">{html(_name(str(row["parameter"])))}</th>'
-        f"<td>{number(row['before_sd'], 4)}</td><td>{number(row['after_sd'], 4)}</td></tr>"
+        f'<tr><th class="row" scope="row">{html(LEARNT[str(row["parameter"])])}</th>'
+        f"<td>±{number(HALF * row['before_sd'], 3)} s</td>"
+        f"<td>±{number(HALF * row['after_sd'], 3)} s</td></tr>"
         for row in plan.narrows.to_dict("records")
     ]
     others = "".join(
-        f"<li>{html(row['runs'])}: {number(row['after_sd_s'], 2)} s</li>"
+        f"<li>{html(row['runs'])}: ±{number(HALF * row['after_sd_s'], 2)} s</li>"
         for row in plan.alternatives.head(3).to_dict("records")
     )
-    more = f"<p>Nearly as good (spread left):</p><ul>{others}</ul>" if others else ""
-    head = ("what is learnt", "± now", "± after")
-    return f'<section class="keep"><h2>What they narrow</h2>{table(head, rows)}{more}</section>'
-
-
-def _name(parameter: str) -> str:
-    return f"{LEARNT.get(parameter, parameter)}, {UNITS.get(parameter, 's')}"
+    first = f"±{number(HALF * plan.after_sd_s, 2)} s"
+    more = f"<p>Nearly as good (known to; these runs {first}):</p><ul>{others}</ul>"
+    head = ("what is learnt", "now, 90 %", "after, 90 %")
+    drawn = table(head, rows)
+    return (
+        f'<section class="keep"><h2>What they make surer</h2>{drawn}{more if others else ""}'
+        "</section>"
+    )
 
 
 def _notes(plan: PracticePlan) -> str:
