@@ -163,6 +163,9 @@ def hand_plan(event):
             )  # fmt: skip
     return SimpleNamespace(
         status="optimal", cost_s=3.21, bound_s=3.21, gap_s=0.0, table=pd.DataFrame(rows),
+        problem=SimpleNamespace(
+            stints=[SimpleNamespace(session=name, value=1.0) for name in sets]
+        ),
         alternatives=(
             SimpleNamespace(difference_s=0.42, differs="R1 RL: N7 instead of N3", table=None),
         ),
@@ -190,7 +193,8 @@ def hand_load(session, start_l, laps):
     )  # fmt: skip
     return SimpleNamespace(
         session=session, status="optimal", laps=laps, start_l=start_l, start_kg=start_l * 0.745,
-        bowser_c=15.0, unusable_kg=0.6, sample_kg=0.4, need_kg=start_l * 0.66, need_lower_kg=start_l * 0.64,
+        bowser_c=15.0, unusable_kg=0.6, sample_kg=0.4, need_kg=start_l * 0.66,
+        need_lower_kg=start_l * 0.64,
         need_upper_kg=start_l * 0.68, shortfall_risk=0.0048, accepted_risk=0.005, refuel_kg=0.0,
         seconds_per_litre=0.2, finish_fuel_kg=3.0, finish_mass_kg=1521.4, ballast_kg=34.0,
         ballast_change_kg=24.0, driver="Driver A", table=table, blocked_by=(),

@@ -155,7 +155,7 @@ def test_more_wear_and_more_loss_are_supposed_and_taken_back(quick):
     free = quick.state.answer.allocation
     quick.drop_off.value = 150.0
     assert quick.state.answer.allocation.cost_s == pytest.approx(1.5 * free.cost_s, abs=2e-3)
-    assert "time lost to age 150 % of the fit" in quick.head.value
+    assert "time lost to age 150 % of what was found" in quick.head.value
     quick.drop_off.value = 100.0
     quick.wear.value = 90.0
     ends = quick.state.answer.allocation.table["tread_end_mm"]
@@ -222,7 +222,7 @@ def test_a_plan_on_expected_wear_says_so_before_anything_else(hand_answer):
     hand_answer.allocation.notes = ("planned on expected wear, as sure as not: beliefs",)
     said = plan_cards.cost_card(hand_answer)
     assert said.startswith('<div class="tk-warn">Planned on expected wear')
-    assert "3.21 s" in said
+    assert "Q 1.6 + R1 1.6 = <b>3.2 s</b>" in said
 
 
 def test_work_meanwhile_gives_way_and_long_work_is_given_up():

@@ -25,7 +25,7 @@ from tyrekit.show import charts, plan_cards, tables
 from tyrekit.show.answer import SEED, tyres_fitted
 from tyrekit.show.meanwhile import Meanwhile, Regularly, aside
 from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, row
-from tyrekit.show.plan_grid import WET, PlanGrid
+from tyrekit.show.plan_grid import COUNTS, WET, PlanGrid
 from tyrekit.show.slider import Slider
 from tyrekit.show.what_if import (
     State,
@@ -54,7 +54,7 @@ class WeekendPlanPanel(WeekendPanel):
         super().__init__(folder, note)
         self.cost, self.clash, self.said = w.HTML(), w.HTML(), w.HTML()
         self.others, self.rain, self.worth = w.HTML(), w.HTML(), w.HTML()
-        self.ran, self.cold = w.HTML(), w.HTML()
+        self.ran, self.cold, self.drawing = w.HTML(), w.HTML(), w.HTML()
         self.before_s: float | None = None
         # Clicks come in a thread of their own, the look at the book in the kernel's.
         self.turn = RLock()
@@ -198,19 +198,21 @@ class WeekendPlanPanel(WeekendPanel):
     def _layout(self) -> list[Any]:
         assert self.state is not None
         self.grid = PlanGrid(self.state, self.lock, self._suppose)
-        undo = w.Button(description="Undo the last lock")
-        undo.on_click(lambda _: self.undo())
+        self.take_back = w.Button(description="Undo the last lock")
+        self.take_back.on_click(lambda _: self.undo())
         self.ask = w.Button(description="What would help?")
         self.ask.on_click(lambda _: self.price())
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), self._controls(), self.cold])
         supposed.add_class("tk-controls")
         head = w.HTML("<h2>What would another tyre or limit be worth?</h2>")
         self.help = w.VBox([head, row([self.ask]), self.worth])
+        counts = w.HTML(f'<p class="tk-muted tk-small">{html(COUNTS)}</p>')
         if self.state.weekend.next_session is None:
             return [self.head, self.cost, self.ran, self.figures, self.doubts]
         return [
-            self.head, self.cost, self.clash, self.grid, row([undo, self.said, self.working]),
-            supposed, self.rain, self.others, self.help, w.HTML("<h2>Why</h2>"),
+            self.head, self.cost, self.clash, self.grid, counts,
+            row([self.take_back, self.said, self.working], align_items="center"),
+            supposed, self.rain, self.others, self.help, w.HTML("<h2>Why</h2>"), self.drawing,
             self.figures, self.ran, self.doubts,
         ]  # fmt: skip
 
@@ -219,10 +221,16 @@ class WeekendPlanPanel(WeekendPanel):
         assert self.state is not None
         track_c, air_c = tables_now(self.state)
         self.wear = Slider(
-            "tread wear", 100, 50, 200, 5, "% of the fit", lambda v: self.change(wear_pct=v)
+            "tread wear",
+            100,
+            50,
+            200,
+            5,
+            "% of what was found",
+            lambda v: self.change(wear_pct=v),
         )
         self.drop_off = Slider(
-            "time lost to age", 100, 50, 200, 5, "% of the fit",
+            "time lost to age", 100, 50, 200, 5, "% of what was found",
             lambda v: self.change(drop_off_pct=v),
         )  # fmt: skip
         self.track = number_box("track, °C", track_c, -5.0, 70.0, 1.0)
@@ -231,7 +239,9 @@ class WeekendPlanPanel(WeekendPanel):
         on_value(self.air, lambda v: self.change(air_c=v))
         back = w.Button(description="Suppose nothing")
         back.on_click(lambda _: self._back())
-        return row([self.wear, self.drop_off, self.track, self.air, back], align_items="center")
+        moved = row([self.wear, self.drop_off], align_items="center")
+        given = row([self.track, self.air, back], align_items="center")
+        return w.VBox([moved, given], layout={"grid_gap": "10px"})
 
     def draw(self) -> None:
         """Put the present plan on screen; the rest follows a moment later."""
@@ -244,7 +254,10 @@ class WeekendPlanPanel(WeekendPanel):
         self.clash.value = plan_cards.clash_card(answer)
         self.help.layout.display = "" if len(answer.allocation.table) else "none"
         self.cost.value = plan_cards.cost_card(answer, self.before_s)
-        self.others.value = self.rain.value = self.worth.value = ""
+        self.rain.value = self.worth.value = ""
+        planned = answer.allocation.status != "impossible" and len(answer.allocation.table)
+        self.others.value = _waiting("looking for other plans") if planned else ""
+        self.drawing.value = _waiting("drawing")
         self.meanwhile.start(self._rest(), delay_s=REST_S)
 
     def _draw_grid(self) -> None:
@@ -252,6 +265,8 @@ class WeekendPlanPanel(WeekendPanel):
         self.held = True
         self.grid.show(self.state)
         self.held = False
+        last = self.state.weekend.book.last_typed()
+        self.take_back.layout.display = "" if last == ("locks",) else "none"
 
     def _rest(self) -> Iterator[None]:
         """Draw what stands behind the plan: charts, rain, rivals; a step at a time."""
@@ -261,6 +276,7 @@ class WeekendPlanPanel(WeekendPanel):
         self.ran.value = plan_cards.ran_card(answer, fold=not over)
         self.cold.value = cold_line(self.state)
         self.figures.show(figures(self.state))
+        self.drawing.value = ""
         yield
         if self.grid.doubtful and len(answer.allocation.table):
             self.rain.value = _waiting("planning for rain")
@@ -343,8 +359,8 @@ def cold_line(state: State) -> str:
     bars = ", ".join(f"{r['corner']} {r['cold_bar']:.2f}" for _, r in found.table.iterrows())
     return (
         f"<p>Cold pressures for {html(coming.id)} at track {found.track_c:.0f} °C, air"
-        f' {found.air_c:.0f} °C: <b>{html(bars)} bar</b>. <span class="tk-muted">The fits know no'
-        " effect of temperature on wear: suppose it with the first slider.</span></p>"
+        f' {found.air_c:.0f} °C: <b>{html(bars)} bar</b>. <span class="tk-muted">Temperature moves'
+        " the pressures only: suppose more wear or less with the first slider.</span></p>"
     )
 
 

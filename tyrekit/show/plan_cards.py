@@ -11,10 +11,15 @@ from tyrekit.plan.alternatives import SHORT
 from tyrekit.plan.fork import Fork
 from tyrekit.plan.outlook import agreement, rivals
 from tyrekit.show.answer import Answer
-from tyrekit.show.plan_tables import fitting_words, ran_table, side_by_side_table
+from tyrekit.show.plan_tables import (
+    cost_parts_table,
+    fitting_words,
+    ran_table,
+    side_by_side_table,
+)
 from tyrekit.show.tables import CORNERS
 from tyrekit.show.verdict import proof
-from tyrekit.show.words import html, known, number, percent, signed, span
+from tyrekit.show.words import html, known, number, percent, sentences, signed, span
 
 PLANNED = ("optimal", "feasible")
 TIE = 1e-9  # chances of a tie below this are rounding
@@ -22,7 +27,7 @@ LEAST_S = 0.005  # seconds below this are shown as none
 
 
 def cost_card(answer: Answer, before_s: float | None = None) -> str:
-    """Return the plan's expected cost, what the last change did to it, and how good it is proved.
+    """Return the plan's cost as a sum over sessions, what the last change did, how good it is.
 
     Parameters
     ----------
@@ -37,15 +42,25 @@ def cost_card(answer: Answer, before_s: float | None = None) -> str:
     change = ""
     if before_s is not None and abs(plan.cost_s - before_s) >= LEAST_S:
         said = f"{signed(plan.cost_s - before_s, 2)} s"
-        change = f' <b id="tk-change">{said}</b> by the last change;'
+        change = f' <b id="tk-change">{said}</b> by the last change.'
     eased = "".join(
         f'<div class="tk-warn">{html(note[0].upper() + note[1:])}</div>'
         for note in plan.notes
         if note.startswith("planned on expected wear")
     )
+    parts = cost_parts_table(answer)
+    total_s = number(parts["counted_s"].sum())
+    added = " + ".join(
+        f"{row['session']} {number(row['counted_s'])}" for _, row in parts.iterrows()
+    )
+    near = ""
+    if plan.status == "optimal":
+        near = " How others compare when the tyres turn out otherwise: see Nearly as good."
     return eased + (
-        f'<p><span class="tk-big" id="tk-cost">{number(plan.cost_s, 2)} s</span> expected tyre loss'
-        f" over the sessions to come, each weighed by its value;{change} {html(proof(answer))}.</p>"
+        f'<p><span class="tk-big" id="tk-cost" data-exact="{plan.cost_s:.4f}">{total_s} s</span>'
+        " is what worn tyres are expected to cost from here on, against new ones all the way, each"
+        f" session's seconds times what one counts: {html(added)} = <b>{total_s} s</b>.{change}</p>"
+        f'<p class="tk-muted">{html(sentences([proof(answer)]))}{near}</p>'
     )
 
 
@@ -132,11 +147,11 @@ def rivals_card(plan: AllocationPlan) -> str:
     heads = "".join(f'<th scope="col">plan {n + 1}</th>' for n in apart["plan"])
     rows = [
         ("costs more, expected", "–", [f"<b>+{number(s, 2)} s</b>" for s in apart["difference_s"]]),
-        ("90 % of it, s", "", _spans(apart)),
-        ("chance it costs less", "", [html(percent(c)) for c in apart["chance_rival"]]),
+        ("range of that, s", "", _spans(apart)),
+        ("chance it turns out cheaper", "", [html(percent(c)) for c in apart["chance_rival"]]),
     ]
     if (apart["chance_tie"] > TIE).any():
-        rows.append(("chance it costs the same", "", [_tie(c) for c in apart["chance_tie"]]))
+        rows.append(("chance it is level", "", [_tie(c) for c in apart["chance_tie"]]))
     rows += [_fitting_row(row) for _, row in table.iterrows()]
     body = "".join(
         f'<tr><th scope="row">{html(name)}</th><td>{own}</td>'

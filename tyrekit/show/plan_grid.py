@@ -13,13 +13,18 @@ from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.panels import number_box, on_value
-from tyrekit.show.plan_tables import session_loss_table
+from tyrekit.show.plan_tables import cost_parts_table
 from tyrekit.show.tables import CORNERS, plan_cells
 from tyrekit.show.what_if import State
 from tyrekit.show.words import html, number
 
-HEADS = ("session", "laps", "value", "weather", *CORNERS)
-COLUMNS = "minmax(48px, 8%) 52px 52px minmax(82px, 9%) repeat(4, minmax(0, 1fr))"
+HEADS = ("session", "laps", "a second counts", "weather", *CORNERS)
+COLUMNS = "minmax(74px, 9%) 52px 58px minmax(82px, 9%) repeat(4, minmax(0, 1fr))"
+COUNTS = (
+    "Under a session: the time lost there to worn tyres × what a second counts. A second counts 5:"
+    " one second there is worth five in a session where it counts 1; at 0 it is worth nothing."
+    " Values are the event's own; changed here they are only supposed."
+)
 DRY, WET, DOUBTFUL = "dry", "wet", "rain?"
 Place = tuple[str, str]  # session, corner
 
@@ -49,6 +54,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         self.value: dict[str, Any] = {}
         self.weather: dict[str, Any] = {}
         self.name: dict[str, Any] = {}
+        self.after: dict[str, list[Any]] = {}  # a session's row of tyres put on at its stops
         self.planned: dict[Place, str] = {}
         self._state, self._lock, self._suppose = state, lock, suppose
         weekend = state.weekend
@@ -68,6 +74,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         """Put a plan into the grid, with what each place had before where that has changed."""
         answer = state.answer
         cells, later = _cells(plan_cells(answer))
+        self._show_stops(later)
         locked = book_locks(state.weekend)
         owner = _event_locks(state.weekend)
         tyres = [tyre.tyre_id for tyre in answer.allocation.problem.tyres]
@@ -75,24 +82,23 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
             cell = cells.get(place)
             planned = "" if cell is None else str(cell["tyre_id"])
             free = planned or self._unplanned(place[0])
-            words = _basis(cell, later.get(place, ""), self.planned.get(place, ""))
+            words = _basis(cell, self.planned.get(place, ""))
             if place in locked:
                 free = "set free"
+                words = f'<b class="tk-lock">LOCKED</b> {words}'
             elif place in owner:
-                words += "<b>locked in event.toml</b>"
+                words = f'<b class="tk-lock">LOCKED by the event</b> {words}'
             _offer(box, [(free, ""), *[(f"{t} locked", t) for t in tyres]], locked.get(place, ""))
             (box.add_class if place in locked else box.remove_class)("tk-locked")
             self.basis[place].value = f'<span class="tk-muted tk-small">{words}</span>'
         self.planned = {place: str(cell["tyre_id"]) for place, cell in cells.items()}
-        lost = session_loss_table(answer).set_index("session")["expected_loss_s"]
+        costs = {str(part["session"]): part for _, part in cost_parts_table(answer).iterrows()}
         for id, name in self.name.items():
-            loses = (
-                f'loses <span class="tk-whole">{number(lost[id])} s</span>' if id in lost else ""
-            )
+            words = _cost(costs[id]) if id in costs else ""
             coming = state.weekend.next_session
             accent = ' class="tk-tyre"' if coming is not None and id == coming.id else ""
             name.value = (
-                f'<b{accent}>{html(id)}</b><br><span class="tk-muted tk-small">{loses}</span>'
+                f'<b{accent}>{html(id)}</b><br><span class="tk-muted tk-small">{words}</span>'
             )
 
     def back(self, state: State) -> None:
@@ -121,7 +127,25 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
             on_value(box, partial(self._suppose, id, name))
         self.laps[id], self.value[id], self.weather[id] = laps, value, weather
         self.name[id] = w.HTML(f"<b>{html(id)}</b>")
-        return [self.name[id], *boxes.values(), *(self._cell(id, corner) for corner in CORNERS)]
+        cells = [self._cell(id, corner) for corner in CORNERS]
+        return [self.name[id], *boxes.values(), *cells, *self._stops_row(session)]
+
+    def _stops_row(self, session: Session) -> list[Any]:
+        """Return the row of tyres put on at a session's stops; none when it has no stops."""
+        if session.stops is None:
+            return []
+        self.after[session.id] = [w.HTML() for _ in HEADS]
+        return self.after[session.id]
+
+    def _show_stops(self, later: dict[str, dict[str, list[pd.Series]]]) -> None:
+        """Show which tyres go on at stops, a row for each session that changes any."""
+        for id, boxes in self.after.items():
+            own = later.get(id, {})
+            for box in boxes:
+                box.layout.display = "" if own else "none"
+            boxes[0].value = f"<b>{html(' and '.join(own))}</b>"
+            for at, box in enumerate(boxes[-len(CORNERS) :]):
+                box.value = "".join(_after_stop(cells[at]) for cells in own.values())
 
     def _cell(self, session: str, corner: str) -> Any:
         """Return the choice of a tyre with room for what it rests on."""
@@ -159,17 +183,35 @@ def _event_locks(weekend: Weekend) -> dict[Place, str]:
     }
 
 
-def _cells(plan: pd.DataFrame) -> tuple[dict[Place, pd.Series], dict[Place, str]]:
-    """Return what each session starts on, by place, and the tyre it changes to."""
+def _cells(
+    plan: pd.DataFrame,
+) -> tuple[dict[Place, pd.Series], dict[str, dict[str, list[pd.Series]]]]:
+    """Return what each session starts on, by place, and its later fittings: label -> corners."""
     first: dict[Place, pd.Series] = {}
-    later: dict[Place, str] = {}
+    later: dict[str, dict[str, list[pd.Series]]] = {}
     for _, found in plan.iterrows():
-        place = str(found["session"]), str(found["corner"])
-        if found["label"] == found["session"]:
-            first[place] = found
-        elif found["tyre_id"] != first[place]["tyre_id"]:
-            later[place] = str(found["tyre_id"])
+        session, label = str(found["session"]), str(found["label"])
+        if label == session:
+            first[session, str(found["corner"])] = found
+        else:
+            later.setdefault(session, {}).setdefault(label, []).append(found)
     return first, later
+
+
+def _after_stop(cell: pd.Series) -> str:
+    """Return a tyre run after a stop with what it rests on."""
+    words = f"{number(cell['age_laps'], 0)} laps old, {_ends(cell)}"
+    return f'<b>{html(cell["tyre_id"])}</b><br><span class="tk-muted tk-small">{words}</span>'
+
+
+def _cost(part: pd.Series) -> str:
+    """Return a session's part of the cost: seconds lost, times what one counts."""
+    lost_s = float(part["expected_loss_s"])
+    shown = number(lost_s, 2 if lost_s < 10 else 1)
+    return (
+        f'<span class="tk-whole">{shown} s × {part["value"]:g}</span>'
+        f' <span class="tk-whole">= {number(part["counted_s"])} s</span>'
+    )
 
 
 def _offer(box: Any, options: list[tuple[str, str]], value: str) -> None:
@@ -180,15 +222,20 @@ def _offer(box: Any, options: list[tuple[str, str]], value: str) -> None:
         box.value = value
 
 
-def _basis(cell: Mapping[str, Any] | pd.Series | None, later: str, before: str) -> str:
+def _basis(cell: Mapping[str, Any] | pd.Series | None, before: str) -> str:
     """Return what stands under a tyre: age, thinnest place at the end, loss, what has changed."""
     if cell is None:
         return ""
-    words = [
-        f"{number(cell['age_laps'], 0)} laps old,",
+    words = f'<span class="tk-whole">{number(cell["age_laps"], 0)} laps old,</span> {_ends(cell)}'
+    if before and before != cell["tyre_id"]:
+        words += f' <b class="tk-whole">was {html(before)}</b>'
+    return words
+
+
+def _ends(cell: Mapping[str, Any] | pd.Series) -> str:
+    """Return what a tyre loses and the tread it ends on, each unbroken."""
+    parts = (
         f"loses {number(cell['expected_loss_s'])} s,",
         f"ends {number(cell['tread_end_low_mm'])} mm",
-    ]
-    words += [html(f"then {later}")] if later else []
-    words += [f"<b>was {html(before)}</b>"] if before and before != cell["tyre_id"] else []
-    return " ".join(f'<span class="tk-whole">{part}</span>' for part in words) + " "
+    )
+    return " ".join(f'<span class="tk-whole">{part}</span>' for part in parts)

@@ -7,6 +7,7 @@ import pandas as pd
 from tyrekit.plan.allocation import AllocationPlan
 from tyrekit.plan.fitting import axle_ages
 from tyrekit.show.answer import Answer
+from tyrekit.show.words import adding_up
 from tyrekit.terms import CORNERS
 
 Place = tuple[str, int, str]  # session, stint, axle
@@ -42,11 +43,19 @@ def fitting_words(place: Place) -> str:
     return f"{session}{f' stint {stint}' if stint > 1 else ''} {axle}".strip()
 
 
-def session_loss_table(answer: Answer) -> pd.DataFrame:
-    """Return session, expected_loss_s (not weighted): seconds lost there to tyre age and cycles."""
-    plan = answer.allocation.table
-    lost = plan.groupby("session", sort=False)["expected_loss_s"].sum()
-    return lost.rename_axis("session").reset_index()
+def cost_parts_table(answer: Answer) -> pd.DataFrame:
+    """Return session, expected_loss_s, value and counted_s: what the plan's cost is the sum of.
+
+    `expected_loss_s` is the time lost there against new tyres, `value` what a second counts and
+    `counted_s` both multiplied, rounded to 0.1 s so that the rows add up to the rounded cost.
+    """
+    plan = answer.allocation
+    lost = plan.table.groupby("session", sort=False)["expected_loss_s"].sum()
+    values = {stint.session: float(stint.value) for stint in plan.problem.stints}
+    table = lost.rename_axis("session").reset_index()
+    table["value"] = [values[session] for session in table["session"]]
+    table["counted_s"] = adding_up((table["expected_loss_s"] * table["value"]).tolist())
+    return table
 
 
 def ran_table(answer: Answer) -> pd.DataFrame:

@@ -93,7 +93,8 @@ def plan_table(answer: Answer) -> pd.DataFrame:
 def plan_cells(answer: Answer) -> pd.DataFrame:
     """Return the tyre plan, a row per fitting and corner.
 
-    Stints run on the same four tyres are one fitting: age at its start, age and tread at its end.
+    Stints run on the same four tyres are one fitting: age at its start, age and tread at its end,
+    and what all of them lose.
     """
     plan = answer.allocation.table
     fittings: list[pd.DataFrame] = []
@@ -104,6 +105,7 @@ def plan_cells(answer: Answer) -> pd.DataFrame:
             if stint != 1 and before is not None and _same_tyres(before, cells):
                 ends = ["age_end_laps", "tread_end_mm", "tread_end_low_mm"]
                 before[ends] = cells[ends]
+                before["expected_loss_s"] += cells["expected_loss_s"]
                 continue
             label = str(session) if stint == 1 else f"{session}, stint {stint}"
             fittings.append(cells.assign(label=label))
