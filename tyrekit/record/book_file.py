@@ -53,6 +53,8 @@ def opened(path: Path, zone: ZoneInfo, *, write: bool = False) -> Iterator[sqlit
     """
     try:
         with closing(_connect(path)) as connection:
+            connection.execute("PRAGMA trusted_schema = OFF")
+            connection.execute("PRAGMA cell_size_check = ON")
             connection.execute("PRAGMA synchronous = EXTRA")
             connection.execute("PRAGMA fullfsync = ON")
             connection.execute("PRAGMA foreign_keys = ON")

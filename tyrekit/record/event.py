@@ -118,7 +118,7 @@ def load_event(path: Path) -> Event:
             rule="a weekend folder holds one",
             next_step="Make one with `tyrekit new FOLDER`, or correct the folder's name.",
         )
-    own_file(path, path.name)
+    own_file(path, path.name, EventError)
     if path.stat().st_size > MOST_BYTES:
         raise EventError("this is too large for an event.toml", where=path.name,
                          rule=f"at most {MOST_BYTES // 1000} kB are read",

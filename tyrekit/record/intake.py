@@ -16,6 +16,8 @@ from tyrekit.record.book import Book
 from tyrekit.record.book_file import gone
 from tyrekit.record.copies import copies_of
 from tyrekit.record.event import Event, load_event
+from tyrekit.record.foreign import own_book
+from tyrekit.record.own_files import own_file, own_folder
 from tyrekit.record.spreadsheet import Sheet, read_sheet
 from tyrekit.record.tables import TABLES, completed, header_problems
 from tyrekit.record.whole_file import folder_to_disk, to_disk
@@ -46,6 +48,7 @@ def open_book(folder: Path, event: Event) -> Book:
         A file, a row or what the rows say together breaks a rule; all of it is in the message.
     """
     path = folder / FILE_NAME
+    own_book(path)
     if missing := gone(path, event.meeting.zone):
         raise missing
     book = Book(path, event)
@@ -68,6 +71,7 @@ def find_book(place: Path) -> tuple[Path, ZoneInfo]:
     """
     path = place if place.is_file() else place / FILE_NAME
     zone = ZoneInfo("UTC")
+    own_book(path)
     for folder in path.absolute().parents:
         if (folder / "event.toml").is_file():
             with suppress(InputError):
@@ -107,9 +111,11 @@ def read_sheets(folder: Path) -> dict[str, Sheet]:
     """
     sheets: dict[str, Sheet] = {}
     found: list[BookError] = []
+    own_folder(folder / FOLDER_NAME, FOLDER_NAME)
     for table in TABLES:
         path, where = csv_path(folder, table), f"book/{table}.csv"
-        if not path.is_file():
+        own_file(path, where, BookError)
+        if not path.exists():
             continue
         try:
             sheets[table] = read_sheet(path, where)

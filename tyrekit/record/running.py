@@ -19,6 +19,7 @@ from tyrekit.record.health import ChannelHealth, health_of
 from tyrekit.record.kinds import TO_THE_GRID
 from tyrekit.record.laps import CUT_COLUMNS, NEEDED, Cut, cut, split_at
 from tyrekit.record.logs import LogData, read_log
+from tyrekit.record.own_files import own_folder, seen_name
 from tyrekit.record.tables import SECTOR
 
 CLOCK_SET = "the logger's clock was set on it"
@@ -122,11 +123,21 @@ def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame
 
 
 def log_files(folder: Path) -> list[str]:
-    """Return the names of the files in logs/."""
+    """Return the names of the files in logs/.
+
+    Raises
+    ------
+    InputError
+        logs/ is a link, or a name holds what cannot be seen.
+    """
     logs = folder / "logs"
+    own_folder(logs, "logs")
     if not logs.is_dir():
         return []
-    return sorted(p.name for p in logs.iterdir() if not p.name.startswith("."))
+    names = sorted(p.name for p in logs.iterdir() if not p.name.startswith("."))
+    for name in names:
+        seen_name(logs / name, f"logs/{name}")
+    return names
 
 
 def log_path(folder: Path, name: str) -> Path:

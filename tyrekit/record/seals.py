@@ -11,7 +11,7 @@ import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 
-from tyrekit.record import ledger
+from tyrekit.record import foreign, ledger
 
 SEALED = 2  # the version from which every save has its seal
 BEFORE_FIRST = ""  # what stands for the seal before the first save's
@@ -41,6 +41,8 @@ def seal_new(connection: sqlite3.Connection) -> None:
 
 def trouble(connection: sqlite3.Connection) -> str:
     """Return in words what is broken in a book, "" when every value is the one that was saved."""
+    if strange := foreign.objects(connection):
+        return strange
     found = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
     if found != "ok":
         return " ".join(found.replace("*", " ").split())

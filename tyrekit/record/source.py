@@ -12,6 +12,7 @@ from tyrekit.errors import LogError
 
 FloatArray = NDArray[np.float64]
 MOST_COLUMNS = 10_000
+LONGEST = 1_000  # characters of a column's name
 MOST_VALUES = 1 << 27  # 1 GB in memory; an hour of 60 channels at 100 Hz is 22 million
 
 
@@ -54,6 +55,17 @@ class Source:
     units: tuple[str | None, ...]
     words: str
     read: Callable[[Mapping[int, str]], Columns]
+
+    def __post_init__(self) -> None:
+        """Let no name or unit hold what cannot be seen: both stand in notes and messages."""
+        object.__setattr__(self, "names", tuple(_seen(name) for name in self.names))
+        units = tuple(unit if unit is None else _seen(unit) for unit in self.units)
+        object.__setattr__(self, "units", units)
+
+
+def _seen(text: str) -> str:
+    """Return a text without characters that have no picture, and without long tails."""
+    return "".join(c for c in text if c.isprintable())[:LONGEST]
 
 
 def check_width(columns: int, where: str) -> None:

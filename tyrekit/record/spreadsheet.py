@@ -14,7 +14,11 @@ from tyrekit.record.text import decode, number
 from tyrekit.record.whole_file import write_whole
 
 DELIMITERS = (",", ";", "\t", "|")
-RUNS = re.compile(r"'*[=+\-@\t\r]")  # how a text begins that a spreadsheet program would run
+MOST_BYTES, MOST_ROWS = 20_000_000, 50_000
+MOST_COLUMNS = 200
+# how a cell begins that a spreadsheet program would run; it may also take another mark than the
+# comma for the end of a cell
+RUNS = re.compile(r"(^|[;\t|\r\n])('*)(?=[=+\-@\t\r\uff1d\uff0b\uff0d\uff20])")
 
 
 @dataclass(frozen=True)
@@ -33,9 +37,21 @@ def read_sheet(path: Path, where: str) -> Sheet:
     Raises
     ------
     BookError
-        A column name is missing or there twice, or a row has more cells than the header.
+        A column name is missing or there twice, a row has more cells than the header, or the
+        file is larger than any hand-entered table.
     """
-    lines = decode(path.read_bytes()).split("\n")
+    if path.stat().st_size > MOST_BYTES:
+        raise _too_large(f"it has {path.stat().st_size / 1e6:.0f} MB", where)
+    try:
+        return _sheet(decode(path.read_bytes()).replace("\r", "\n").split("\n"), where)
+    except csv.Error as error:
+        raise BookError(
+            f"this cannot be read as a table: {error}", where=where,
+            next_step="Save it again as CSV from a spreadsheet program.",
+        ) from None  # fmt: skip
+
+
+def _sheet(lines: list[str], where: str) -> Sheet:
     first = next((i for i, line in enumerate(lines) if line.strip(" ,;\t|")), None)
     if first is None:
         return Sheet((), {})
@@ -44,6 +60,8 @@ def read_sheet(path: Path, where: str) -> Sheet:
     header = tuple(unguarded(name.strip()) for name in next(reader))
     while header and not header[-1]:
         header = header[:-1]
+    if len(header) > MOST_COLUMNS:
+        raise _too_large(f"it has {len(header)} columns", where)
     problems = list(_header_problems(header, where))
     rows: dict[int, dict[str, str]] = {}
     before = reader.line_num
@@ -54,6 +72,8 @@ def read_sheet(path: Path, where: str) -> Sheet:
         if any(cell.strip() for cell in cells[len(header) :]):
             problems.append(_too_long(cells, header, f"{where} row {line}"))
             continue
+        if len(rows) >= MOST_ROWS:
+            raise _too_large(f"it has more than {MOST_ROWS:,} rows", where)
         rows[line] = dict(zip(header, (unguarded(cell.strip()) for cell in cells), strict=False))
     if problems:
         raise BookError.joined(problems)
@@ -75,12 +95,12 @@ def write_sheet(path: Path, header: Iterable[str], rows: Iterable[Mapping[str, s
 
 def guarded(text: str) -> str:
     """Return a text that no spreadsheet program runs: an apostrophe stands before ``=1+1``."""
-    return f"'{text}" if RUNS.match(text) and not _is_number(text) else text
+    return text if _is_number(text) else RUNS.sub(r"\1\2'", text)
 
 
 def unguarded(text: str) -> str:
     """Return what `guarded` was given."""
-    return text[1:] if text.startswith("'") and RUNS.match(text[1:]) else text
+    return RUNS.sub(lambda found: found[1] + found[2][1:], text)
 
 
 def _is_number(text: str) -> bool:
@@ -101,6 +121,15 @@ def _header_problems(header: tuple[str, ...], where: str) -> Iterable[BookError]
             yield BookError(
                 f"column {name!r} is there twice", where=where, next_step="Remove or rename one."
             )
+
+
+def _too_large(what: str, where: str) -> BookError:
+    return BookError(
+        what, where=where,
+        rule=f"a hand-entered table has at most {MOST_BYTES // 10**6} MB, {MOST_ROWS:,} rows and"
+        f" {MOST_COLUMNS} columns",
+        next_step="Logs go into logs/, not into the book.",
+    )  # fmt: skip
 
 
 def _too_long(cells: list[str], header: tuple[str, ...], where: str) -> BookError:

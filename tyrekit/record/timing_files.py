@@ -13,6 +13,7 @@ from pathlib import Path
 
 from tyrekit.errors import TimingError
 from tyrekit.record.event import Event, Session
+from tyrekit.record.own_files import own_file, own_folder, seen_name
 from tyrekit.record.parts import moment
 from tyrekit.record.spreadsheet import DELIMITERS
 from tyrekit.record.text import decode
@@ -101,18 +102,14 @@ def timing_paths(folder: Path) -> tuple[list[Path], list[str]]:
         A file leads out of the weekend's timing folder.
     """
     home = folder / FOLDER_NAME
+    own_folder(home, FOLDER_NAME)
     if not home.is_dir():
         return [], []
     every = sorted(p for p in home.iterdir() if p.is_file() and not p.name.startswith("."))
     paths = [p for p in every if p.suffix.lower() in SUFFIXES]
     for path in paths:
-        if path.resolve().parent != home.resolve():
-            raise TimingError(
-                "this is a link out of the folder",
-                where=f"{FOLDER_NAME}/{path.name}",
-                rule="official times are files in the weekend's timing folder",
-                next_step="Copy the file itself into timing/.",
-            )
+        own_file(path, f"{FOLDER_NAME}/{path.name}", TimingError)
+        seen_name(path, f"{FOLDER_NAME}/{path.name}")
     return paths, [p.name for p in every if p not in paths]
 
 
@@ -144,6 +141,15 @@ def read_timing(path: Path, event: Event) -> TimingFile:
         raise TimingError("this is not text", where=where,
                           next_step="Export the official times as CSV.")  # fmt: skip
     lines = text.split("\n")
+    try:
+        return _read(lines, path, event, hashlib.sha256(raw).hexdigest())
+    except csv.Error as error:
+        raise TimingError(f"this cannot be read as a table: {error}", where=where,
+                          next_step="Export the official times as CSV.") from None  # fmt: skip
+
+
+def _read(lines: list[str], path: Path, event: Event, sha256: str) -> TimingFile:
+    where = f"{FOLDER_NAME}/{path.name}"
     first, delimiter, names = _header(lines, where)
     sectors = {
         f"sector_{match[1]}_s": at
@@ -156,7 +162,7 @@ def read_timing(path: Path, event: Event) -> TimingFile:
     if reading.problems:
         raise TimingError.joined(reading.problems[:20])
     return TimingFile(
-        path.name, hashlib.sha256(raw).hexdigest(), laps, 10.0**-reading.time_digits,
+        path.name, sha256, laps, 10.0**-reading.time_digits,
         10.0**-reading.clock_digits, reading.published, "lap" in reading.columns,
         "car" in reading.columns,
     )  # fmt: skip

@@ -7,6 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from tyrekit.errors import InputError
+from tyrekit.record.own_files import own_folder
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
@@ -22,12 +23,14 @@ def write_whole(path: Path, content: str | bytes) -> None:
     Raises
     ------
     InputError
-        It cannot be written; the file that was there is as it was.
+        It cannot be written, or its folder is a link; the file that was there is as it was.
     """
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
+        own_folder(path.parent, str(path.parent))
         path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as file:
+        part.unlink(missing_ok=True)  # a link that waits there would be written through
+        with part.open("xb") as file:
             file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             to_disk(file.fileno())

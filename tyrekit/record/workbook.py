@@ -85,10 +85,12 @@ def _checked(path: Path) -> bool:
                 cells, texts = cells + len(CELL.findall(data)), texts + len(TEXT.findall(data))
                 formulas = formulas or FORMULA.search(data) is not None
                 _check_columns(path, set(FILLED.findall(data)))
-    except (zipfile.BadZipFile, OSError, RuntimeError, ValueError) as error:
-        raise _unreadable(path, str(error)) from None
+    except (BookError, MemoryError):
+        raise
     except EOFError:
         raise _unreadable(path, "it ends too early") from None
+    except Exception as error:  # a damaged archive makes zipfile and zlib raise many kinds
+        raise _unreadable(path, str(error) or type(error).__name__) from None
     if cells > MOST_CELLS or texts > MOST_TEXTS:
         raise _too_large(path, f"it holds {max(cells, texts):,} cells", f"at most {MOST_CELLS:,}")
     return formulas
