@@ -15,6 +15,7 @@ from tyrekit.fit.pressure import PressureResults
 from tyrekit.model.air import standard_pressure
 from tyrekit.model.gas import cold_pressure
 from tyrekit.model.ranges import within
+from tyrekit.plan.beyond import of_pressures
 from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Event, Session
 
@@ -118,7 +119,10 @@ def cold_pressures(
         cold_c=when_set,
         ambient_bar=ambient_bar,
         table=table,
-        notes=_notes(event, table, conditions, lap),
+        notes=(
+            *_notes(event, table, conditions, lap),
+            *of_pressures(pressure, air_c=air_c, track_c=track_c, laps=lap + slow),
+        ),
     )
 
 
@@ -186,8 +190,8 @@ def _notes(event: Event, table: pd.DataFrame, at: _Conditions, lap: int) -> tupl
     least = f"{event.tyres.cold_minimum_bar:.2f} bar"
     floors = ", ".join(f"{row['corner']} {row['hot_floor_bar']:.2f}" for _, row in table.iterrows())
     notes = [
-        f"Set them with the tyres at {at.cold_c:.0f} degC, for lap {lap} at speed; set them again"
-        " if the air or the tyres change by 3 degC or more.",
+        f"Set the cold pressures with the tyres at {at.cold_c:.0f} degC, for lap {lap} at speed;"
+        " set them again if the air or the tyres change by 3 degC or more.",
         f"Do not bleed a hot tyre below {floors} bar: once cold it would be under the lowest"
         f" allowed, {least}.",
     ]

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import re
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from tyrekit.record.whole_file import write_whole
 from tyrekit.show import charts, tables
 from tyrekit.show.answer import Answer
+from tyrekit.show.caveats import caveats_table
 from tyrekit.show.sheet_fuel import fuel_page
 from tyrekit.show.sheet_page import Page, document, stamp_of
 from tyrekit.show.sheet_plans import SheetPlans, sheet_plans
@@ -85,14 +86,8 @@ def crew_pages(answer: Answer, plans: SheetPlans) -> list[Page]:
 
 
 def _write(path: Path, text: str) -> Path:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        os.replace(part, path)
-        path.with_suffix(".pdf").unlink(missing_ok=True)  # one made of an older answer
-    finally:
-        part.unlink(missing_ok=True)
+    write_whole(path, text)
+    path.with_suffix(".pdf").unlink(missing_ok=True)  # one made of an older answer
     return path
 
 
@@ -111,7 +106,7 @@ def _why_page(answer: Answer) -> Page:
     hashes = "; ".join(f"{html(name)} {html(hash)[:12]}" for name, hash in inputs)
     files = f'<p class="small muted files">Files read: <code>{hashes}</code></p>'
     sections = [
-        '<p class="muted">Every interval holds 90 %.</p>', nearly_as_good(answer), _figures(answer),
+        '<p class="muted">Every range holds 90 %.</p>', nearly_as_good(answer), _figures(answer),
         _doubts(answer),
         _rests_on(answer), files,
     ]  # fmt: skip
@@ -125,8 +120,13 @@ def _doubts(answer: Answer) -> str:
         f" {html(d['evidence'])} {html(d['next_step'])}</li>"
         for _, d in tables.doubts_table(answer).iterrows()
     ]
-    items = "".join(doubts) or "<li>Nothing doubtful found.</li>"
-    return f'<section class="doubts"><h2>Doubts about the data</h2><ul>{items}</ul></section>'
+    minded = [
+        f"<li><b>{html(row['name'])}</b>: {html(row['words'])}</li>"
+        for _, row in caveats_table(answer).iterrows()
+    ]
+    none = ["<li>Nothing doubtful found in what was logged and written down.</li>"]
+    items = "".join([*(doubts or none), *minded])
+    return f'<section class="doubts"><h2>Doubts</h2><ul>{items}</ul></section>'
 
 
 def _rests_on(answer: Answer) -> str:

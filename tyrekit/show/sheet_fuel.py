@@ -10,9 +10,10 @@ import pandas as pd
 from tyrekit.plan.fuel_load import FuelLoad
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
+from tyrekit.show.fuel_sum import ballast_short, ballast_words, fuel_sum_table
 from tyrekit.show.sheet_page import PETROL_CAUTIONS, TRACK_CAUTIONS, Page, big, blanks, cautions
 from tyrekit.show.sheet_page import table as rows_table
-from tyrekit.show.words import degrees, html, number, one_in, span
+from tyrekit.show.words import degrees, html, number, one_in, sentences, span
 
 
 def fuel_page(answer: Answer) -> Page | None:
@@ -21,8 +22,8 @@ def fuel_page(answer: Answer) -> Page | None:
     if not loads:
         return None
     sections = [
-        _blocked(loads), _first(loads[0]), _all(answer), cautions(PETROL_CAUTIONS, TRACK_CAUTIONS),
-        _notes(loads),
+        _blocked(loads), _first(loads[0]), _sum(answer, loads[0]),
+        cautions(PETROL_CAUTIONS, TRACK_CAUTIONS), _all(answer), _notes(loads),
     ]  # fmt: skip
     return Page("fuel_card", f"Fuel for {loads[0].session}", sections)
 
@@ -45,12 +46,28 @@ def _first(load: FuelLoad) -> str:
         + big("running short", one_in(load.shortfall_risk), f"{burns} {number(load.laps, 0)} laps")
         + big(
             "ballast",
-            f"{number(load.ballast_kg, 0)} kg",
-            f"then at least {number(load.finish_mass_kg, 0)} kg at the finish, {load.driver}",
+            f"{number(load.ballast_kg)} kg",
+            ballast_short(load),
         )
     )
     boxes = blanks("left in the tank kg", "filled l", "weighed kg", "petrol °C", "by, checked by")
     return f'<section class="keep"><div class="bigs">{figures}</div>{boxes}</section>'
+
+
+def _sum(answer: Answer, load: FuelLoad) -> str:
+    """Return the start fuel as a sum, and the ballast with what it rests on."""
+    table = fuel_sum_table(load)
+    rows = [
+        "<tr>" + "".join(f"<td>{number(value)} {unit}</td>" for value in table[name]) + "</tr>"
+        for name, unit in (("volume_l", "l"), ("mass_kg", "kg"))
+    ]
+    head = table["part"].tolist()
+    head = [head[0], *(f"+ {part}" for part in head[1:-1]), f"= {head[-1]}"]
+    ballast = html(ballast_words(load, answer.weekend.event.car.minimum_mass_kg))
+    return (
+        f'<section class="keep"><h2>In the tank for {html(load.session)}</h2>'
+        f"{rows_table(head, rows)}<p>{ballast}</p></section>"
+    )
 
 
 def _all(answer: Answer) -> str:
@@ -61,7 +78,7 @@ def _all(answer: Answer) -> str:
         f'<td class="big">{number(row["start_kg"])} kg</td>'
         f"<td>{_burns(*_ends(row), '<br>')}</td>"
         f"<td>{one_in(float(row['shortfall_risk']))}</td>"
-        f"<td>{number(row['ballast_kg'], 0)} kg</td>"
+        f"<td>{number(row['ballast_kg'])} kg</td>"
         f"<td>{number(row['finish_mass_kg'], 0)} kg</td>"
         '<td class="write"></td></tr>'
         for _, row in tables.fuel_table(answer).iterrows()
@@ -88,4 +105,4 @@ def _fill(row: pd.Series) -> str:
 
 def _notes(loads: list[FuelLoad]) -> str:
     said = dict.fromkeys(note for load in loads for note in load.notes)
-    return f'<p class="small muted">{html(degrees("; ".join(said)))}.</p>'
+    return f'<p class="small muted">{html(degrees(sentences(said)))}</p>'

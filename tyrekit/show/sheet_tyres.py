@@ -11,7 +11,7 @@ from tyrekit.show.answer import Answer
 from tyrekit.show.sheet_page import TYRE_CAUTIONS, Page, blanks, cautions, table
 from tyrekit.show.sheet_plans import SheetPlans, tread_to_measure
 from tyrekit.show.verdict import proof, verdict
-from tyrekit.show.words import degrees, html, known, number, span
+from tyrekit.show.words import degrees, html, known, number, sentences, span
 
 CORNERS = tables.CORNERS
 
@@ -38,29 +38,31 @@ def _car(answer: Answer) -> str:
     rows = tables.next_tyres_table(answer)
     if not len(rows):
         return '<p class="warn">No session is left to choose tyres for.</p>'
-    cells = "".join(_corner(row) for _, row in rows.iterrows())
+    limit_mm = tables.tread_limit_mm(answer.weekend.event)
+    cells = "".join(_corner(row, limit_mm) for _, row in rows.iterrows())
     return (
         '<section class="keep"><div class="front">front of the car</div>'
         f'<div class="car">{cells}</div><p class="muted">{_pressure_basis(answer)}</p></section>'
     )
 
 
-def _corner(row: pd.Series) -> str:
+def _corner(row: pd.Series, limit_mm: float) -> str:
     """Return one corner: tyre, pressure to set, what both rest on, boxes for what was done."""
     tread = f"thinnest {number(row.get('tread_min_mm'))} mm"
     if known(row.get("tread_end_low_mm")):
-        tread += f", then at least {number(row['tread_end_low_mm'])}"
+        tread += f", at least {number(row['tread_end_low_mm'])} mm after"
+    tread += f", limit {number(limit_mm)} mm"
     set_to, basis = "–", ""
     if known(row.get("cold_bar")):
         set_to = f"{number(row['cold_bar'], 2)} bar"
         limited = f"; {row['basis']}" if row["limited"] else ""
         interval = span(row["lower_bar"], row["upper_bar"], 2)
-        basis = f"cold, {interval}, for {number(row['hot_target_bar'], 2)} hot{limited}"
+        basis = f"cold range {interval} bar for {number(row['hot_target_bar'], 2)} bar hot{limited}"
     return (
         f'<div class="corner"><div class="place">{html(row["corner"])}</div>'
         f'<div class="tyre">{html(row["tyre_id"])}</div><div class="set">{set_to}</div>'
         f'<div class="basis">{html(basis)}</div>'
-        f'<div class="basis">{number(row.get("age_laps"), 0)} laps, {tread}</div>'
+        f'<div class="basis">{number(row.get("age_laps"), 0)} laps old, {tread}</div>'
         f"{blanks('set cold', 'hot', 'by')}</div>"
     )
 
@@ -70,8 +72,8 @@ def _pressure_basis(answer: Answer) -> str:
     if found is None:
         return ""
     words = f"Pressures for lap {found.target_lap} at {number(found.air_c, 0)} °C air,"
-    words += f" {number(found.track_c, 0)} °C track; " + "; ".join(found.notes)
-    return html(degrees(words)) + "."
+    words += f" {number(found.track_c, 0)} °C track"
+    return html(degrees(sentences([words, *found.notes])))
 
 
 def _why(answer: Answer) -> str:
@@ -81,7 +83,7 @@ def _why(answer: Answer) -> str:
         return ""
     reason = f"; {html(found.reason)}" if found.reason else ""
     words = f"<p><b>How sure: {html(found.word)}</b>, {html(found.basis)}{reason}.</p>"
-    return words + (f"<p>Next best {html(found.next_best)}.</p>" if found.next_best else "")
+    return words + (f"<p>Next best: {html(found.next_best)}.</p>" if found.next_best else "")
 
 
 def _sessions(answer: Answer, plans: SheetPlans) -> str:
