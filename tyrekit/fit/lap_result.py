@@ -45,7 +45,8 @@ class LapTimeEstimates(FitResult):
     oldest_laps : float
         Age to which the mean drop-off refers: the oldest seen, or 20 when none was.
     seen : dict
-        age_laps, fuel_kg, track_c -> (least, most) of the laps used; empty without laps.
+        age_laps, fuel_kg, track_c, flying_lap and others -> (least, most) of the laps used;
+        empty without laps.
     spreads : dict
         Spread of session, set, stint and driver offsets and of a stint's own trend, and the
         belief about a knee's added loss (``knee`` and ``knee_sd``).

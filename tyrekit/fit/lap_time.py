@@ -206,7 +206,7 @@ def _shape_table(problem: Problem, solution: Solution) -> pd.DataFrame:
 
 
 def _seen(kept: pd.DataFrame) -> dict[str, tuple[float, float]]:
-    names = ("age_laps", "fuel_kg", "track_c", "heat_cycles", "field_laps")
+    names = ("age_laps", "fuel_kg", "track_c", "heat_cycles", "field_laps", "flying_lap")
     return {n: (float(kept[n].min()), float(kept[n].max())) for n in names if len(kept)}
 
 

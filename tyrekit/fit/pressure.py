@@ -106,6 +106,7 @@ class PressureModel:
             corner_spread_c=spreads.corner_c,
             ambient_bar=chosen.ambient_bar,
             most_laps=float(rows.laps.max()) if len(rows.laps) else 0.0,
+            seen=chosen.seen,
         )
 
     def _beliefs(

@@ -7,7 +7,8 @@ planner holds that limit, and the supplier's word comes before any figure here.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -40,6 +41,8 @@ class PressureResults(FitResult):
         Air pressure of the readings, absolute.
     most_laps : float
         Longest run read.
+    seen : dict
+        air_c, track_c -> (least, most) of the readings used; empty where nobody wrote them down.
     """
 
     reading_bar: float = 0.015
@@ -48,6 +51,7 @@ class PressureResults(FitResult):
     corner_spread_c: float = 1.5
     ambient_bar: float = STANDARD_AMBIENT_BAR
     most_laps: float = 0.0
+    seen: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def gas_c(
         self,

@@ -47,12 +47,13 @@ class PressureRows(NamedTuple):
 
 
 class Usable(NamedTuple):
-    """Readings to fit, those left out, what was assumed, and the air pressure."""
+    """Readings to fit, those left out, what was assumed, the air pressure, temperatures met."""
 
     table: pd.DataFrame
     left_out: pd.DataFrame
     notes: tuple[str, ...]
     ambient_bar: float
+    seen: dict[str, tuple[float, float]]  # air_c, track_c -> least, most; as written down
 
 
 def usable(readings: pd.DataFrame) -> Usable:
@@ -66,6 +67,7 @@ def usable(readings: pd.DataFrame) -> Usable:
         text = table[name].astype(object)
         table[name] = text.where(text.notna(), instead).astype(str)
     table["session"] = table["session"].where(table["session"] != "", table["run_id"])
+    written = table[["air_c", "track_c"]]
     table, notes = _temperatures(table)
     table["ambient_bar"], ambient, said = _ambient(table["pressure_hpa"])
     table["delay_min"], late = _delays(table)
@@ -85,7 +87,11 @@ def usable(readings: pd.DataFrame) -> Usable:
     if len(kept) and "source" not in readings:
         notes.append("pressures are taken as read in the pits, after cooling on the in-lap")
     notes += late if (kept["source"] == "pit").any() else []
-    return Usable(kept, left_out, tuple(notes + ([said] if len(kept) else [])), ambient)
+    met = written[(reason == "").to_numpy()].dropna()
+    names = ("air_c", "track_c") if len(met) else ()
+    seen = {n: (float(met[n].min()), float(met[n].max())) for n in names}
+    said_too = [said] if len(kept) else []
+    return Usable(kept, left_out, tuple(notes + said_too), ambient, seen)
 
 
 def pressure_rows(kept: pd.DataFrame) -> PressureRows:

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.plan.alternatives import each_distinct, session_ages
+from tyrekit.plan.beyond import of_tyres
 from tyrekit.plan.clash import Clash, clash, too_few
 from tyrekit.plan.effort import Effort
 from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
@@ -217,7 +218,8 @@ def _not_by_corner(problem: AllocationProblem) -> list[PlanLimit]:
 def plan_of(problem: AllocationProblem, relaxed: Relaxation, found: Whole) -> AllocationPlan:
     """Return what a solve found as a plan."""
     gap_s = max(found.cost_s - found.bound_s, 0.0)
-    notes = problem.notes
+    table = plan_table(relaxed.graph, found.paths)
+    notes = (*of_tyres(table, problem.seen), *problem.notes)
     if found.status != OPTIMAL:
         within = f"; it is within {gap_s:.2f} s of the best possible" if len(found.paths) else ""
         why = found.reason or "the work allowed for it was done"
@@ -227,7 +229,7 @@ def plan_of(problem: AllocationProblem, relaxed: Relaxation, found: Whole) -> Al
         cost_s=found.cost_s,
         bound_s=found.bound_s,
         gap_s=gap_s,
-        table=plan_table(relaxed.graph, found.paths),
+        table=table,
         spares=spare_table(relaxed.graph, found.paths),
         problem=problem,
         solved=(relaxed, found),

@@ -16,6 +16,7 @@ from tyrekit.fit.fuel_need import FuelNeed
 from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
 from tyrekit.model.petrol import density_kg_per_l
+from tyrekit.plan.beyond import of_fuel
 from tyrekit.plan.programme import lap_time_s, laps_to_run, less_stops
 from tyrekit.record.event import Driver, Event, Session
 
@@ -171,6 +172,7 @@ def fuel_load(
         notes=(
             *_filling_notes(event, tank, bowser_c, start_kg, refuel_kg, extra_kg),
             *_mass_notes(event, driver),
+            *of_fuel(lap_time, start_kg),
             *_race_notes(session, fuel_use, need, lap_s, tank, risk),
         ),
     )

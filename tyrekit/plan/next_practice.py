@@ -12,6 +12,7 @@ from tyrekit.errors import EventError
 from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
 from tyrekit.plan.allocation import TIE_S, AllocationPlan
+from tyrekit.plan.beyond import of_ages, of_track
 from tyrekit.plan.decision import Decision, between, whole_loss
 from tyrekit.plan.fitting import drawn_costs_s
 from tyrekit.plan.laps_left import laps_left
@@ -76,7 +77,10 @@ def next_practice(
     if track_c is not None:
         asked = replace(asked, track_c=track_c)
     found = practice_plan(asked, lap_time, wanted, count=count, most=most)
-    said = () if sets is not None else _sets_note(session, own)
+    ends = (found.table["age_laps"] + found.table["laps"]).astype(float)
+    said = of_ages(lap_time, [*ends])
+    said += of_track(lap_time, track_c) if track_c is not None else ()
+    said += () if sets is not None else _sets_note(session, own)
     return replace(found, notes=(*found.notes, *said))
 
 

@@ -14,6 +14,7 @@ import pandas as pd
 
 from tyrekit.plan.allocation import TIE_S, AllocationPlan, plan_of
 from tyrekit.plan.alternatives import distinct_plans, signature_keys
+from tyrekit.plan.beyond import of_choices
 from tyrekit.plan.fitting import ages_in_words, axle_ages, drawn_losses_s
 from tyrekit.plan.problem import CORNERS, AllocationProblem, Floats
 
@@ -83,7 +84,9 @@ def rank_next(
     found = distinct_plans(relaxed, best, keys, most - 1)
     plans = (allocation, *(plan_of(problem, relaxed, other) for other in found.plans))
     notes = _notes(problem, len(plans), most, found.reason)
-    return NextSession(name, allocation.status, _ranked(problem, plans), plans, notes)
+    table = _ranked(problem, plans)
+    notes += of_choices(table, problem.seen)
+    return NextSession(name, allocation.status, table, plans, notes)
 
 
 def _notes(problem: AllocationProblem, listed: int, most: int, reason: str) -> tuple[str, ...]:

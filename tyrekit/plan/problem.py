@@ -285,6 +285,24 @@ class PlanLimit:
 Easing = Callable[[int], PlanLimit | None]  # steps, 1 or more -> the eased limit, None past the end
 
 
+@dataclass(frozen=True)
+class Seen:
+    """How far the data behind a tyre plan reach, and the least tread stated beside the limits.
+
+    Attributes
+    ----------
+    run_laps, read_laps : float
+        Oldest tyre age among the laps, and among the tread readings; infinite when not known.
+    least_tread_mm, held_mm : float
+        ``[tyres] minimum_tread_mm``, and the strictest that a limit holds the plan to.
+    """
+
+    run_laps: float = np.inf
+    read_laps: float = np.inf
+    least_tread_mm: float = 0.0
+    held_mm: float = 0.0
+
+
 @dataclass(frozen=True, eq=False)
 class AllocationProblem:
     """Stints, tyres, losses, wear and limits of what is left of a weekend.
@@ -319,6 +337,7 @@ class AllocationProblem:
     age_loss_draws_s: Floats
     heat_cycle_draws_s: Floats
     notes: tuple[str, ...] = ()
+    seen: Seen = Seen()
 
     def with_limits(self, limits: Sequence[PlanLimit]) -> AllocationProblem:
         """Return the problem under other limits."""

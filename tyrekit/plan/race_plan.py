@@ -17,6 +17,7 @@ from tyrekit.errors import EventError
 from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
 from tyrekit.plan.allocation import AllocationPlan
+from tyrekit.plan.beyond import of_ages, of_stints
 from tyrekit.plan.caution import CautionPolicy, MeasuredGain, caution_policy, measured_gain
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.programme import lap_time_s
@@ -162,7 +163,7 @@ def race_plan(
         gain=measured_gain(policy, max(races, 2), rng) if policy else None,
         fuel_left=left,
         fuel_account=fuel_account(session, fuel_use, fuel, left),
-        notes=_notes(fuel, tyres, stints, policy),
+        notes=(*_beyond(lap_time, stints), *_notes(fuel, tyres, stints, policy)),
     )
 
 
@@ -184,6 +185,14 @@ def _blocked_by(
         return (*by_fuel, *tyres.notes)
     no_fuel = not race.refuel and not np.isfinite(race.fuel_kg[ONLY, -1])
     return by_fuel if by_fuel and no_fuel else (*by_fuel, *stints.blocked_by)
+
+
+def _beyond(lap_time: LapTimeResults, stints: StintPlans) -> tuple[str, ...]:
+    """Say where the stints go beyond what has run."""
+    if not stints.plans:
+        return ()
+    laps, ages = (stints.best.table[name].astype(float) for name in ("laps", "age_laps"))
+    return (*of_ages(lap_time, [*(ages + laps)]), *of_stints(lap_time, [*laps]))
 
 
 def _notes(

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from tyrekit.errors import EventError
+from tyrekit.plan.beyond import seen_by
 from tyrekit.plan.limits import LockLimit, plan_limits, used_new
 from tyrekit.plan.problem import (
     CORNERS,
@@ -94,6 +95,7 @@ def allocation_problem(
     stints = planned_stints(event, lap_time, done, stint_laps or {}, notes)
     rules = _rules(event, locks, done, stints, notes)
     confidences = {r.confidence_pct for r in rules if isinstance(r, MinimumTread)}
+    held_mm = [r.mm for r in rules if isinstance(r, MinimumTread)]
     laps = sum(stint.tyre_laps for stint in stints)
     confidences = confidences or {CONFIDENCE_PCT}
     states = tyre_states(event, tyres, tread, fitted, max(confidences), notes)
@@ -117,6 +119,7 @@ def allocation_problem(
         age_loss_draws_s=draws_s,
         heat_cycle_draws_s=_around(cycle_s, rng.normal(cycle_s, cycle_sd_s, len(draws_s))),
         notes=tuple(dict.fromkeys(notes)),
+        seen=seen_by(lap_time, tread, event.tyres.minimum_tread_mm, max(held_mm, default=0.0)),
     )
 
 
@@ -254,7 +257,7 @@ def _shares(event: Event, tread: Wear, notes: list[str]) -> Floats:
     shares = (1 - follows) * even + follows * wear_mm / total_mm if total_mm > 0 else even
     said = ", ".join(f"{c} {100 * share:.0f} %" for c, share in zip(CORNERS, shares, strict=True))
     notes.append(
-        f"the fits cannot tell which corner loses the time; assumed from tread wear: {said}"
+        f"the laps cannot tell which corner loses the time; assumed from tread wear: {said}"
         " (event.toml [beliefs.tyre_plan.loss_follows_wear], 0 for a quarter each, 1 for wear's)"
     )
     return shares

@@ -238,7 +238,7 @@ def _skipped(event: Event, started: Set[str]) -> list[str]:
     """Say which sessions before the last one run have no run."""
     order = [session.id for session in event.sessions]
     last = max((i for i, name in enumerate(order) if name in started), default=-1)
-    empty = [name for name in order[:last] if name not in started]
+    empty = [name for name in order[: max(last, 0)] if name not in started]
     return [f"no run is in the book for {', '.join(empty)}: taken as not run"] if empty else []
 
 

@@ -18,6 +18,7 @@ from tyrekit.fit.prior import Beliefs, beliefs
 from tyrekit.fit.tread import TreadModel, TreadResults
 from tyrekit.fit.tread_rows import with_running
 from tyrekit.plan.allocation import AllocationPlan, allocate
+from tyrekit.plan.beyond import of_track
 from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.next_session import NextSession, rank_next
@@ -222,7 +223,11 @@ def answer(
         next_session=ranked,
         fuel_loads=loads,
         cold_pressures=pressures,
-        notes=(*weekend.notes, conditions.basis),
+        notes=(
+            *weekend.notes,
+            *of_track(fits.lap_time, conditions.track_c),
+            conditions.basis,
+        ),
     )
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from tyrekit.plan.beyond import AgesRead, AgesRun
 from tyrekit.plan.problem import Floats
 from tyrekit.plan.tyre_state import Wear
 from tyrekit.plan.weekend_problem import AgeLoss
@@ -18,6 +20,11 @@ class ScaledLoss:
 
     fit: AgeLoss
     times: float
+
+    @property
+    def oldest_seen_laps(self) -> float:
+        """Oldest tyre age among the fit's laps."""
+        return self.fit.oldest_seen_laps if isinstance(self.fit, AgesRun) else math.inf
 
     def mean_age_loss_s(self, ages: ArrayLike) -> Floats:
         """Return expected seconds per lap lost at each age."""
@@ -44,6 +51,11 @@ class ScaledWear:
 
     fit: Wear
     times: float
+
+    @property
+    def deepest_age_laps(self) -> float:
+        """Oldest tyre the fit has readings of."""
+        return self.fit.deepest_age_laps if isinstance(self.fit, AgesRead) else math.inf
 
     def wear_mm_per_lap(self, corner: str) -> tuple[float, float]:
         """Return mean and sd."""

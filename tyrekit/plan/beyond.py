@@ -1,0 +1,193 @@
+"""Where a plan asks the fits about what they have not seen, in one plain sentence each.
+
+A figure beyond the data is not wrong, but the crew has to know that it rests on what was believed
+before the weekend: tyres older than any that ran, hotter or colder air and track, more fuel,
+longer runs, a corner without readings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from typing import Protocol, runtime_checkable
+
+import pandas as pd
+
+from tyrekit.fit.lap_time import LapTimeResults
+from tyrekit.fit.pressure import PressureResults
+from tyrekit.plan.problem import Seen
+
+HALF_DEGREE_C = 0.5  # temperatures are written down in whole or half degrees
+SAME_KG = 0.5  # fuel is weighed no better
+
+
+@runtime_checkable
+class AgesRun(Protocol):
+    """A lap-time fit that knows the oldest tyre age among its laps."""
+
+    @property
+    def oldest_seen_laps(self) -> float:
+        """Oldest tyre age; 0 without laps."""
+
+
+@runtime_checkable
+class AgesRead(Protocol):
+    """A wear fit that knows the oldest tyre it has readings of."""
+
+    @property
+    def deepest_age_laps(self) -> float:
+        """Oldest tyre read; 0 without readings after running."""
+
+
+def seen_by(lap_time: object, tread: object, least_tread_mm: float, held_mm: float) -> Seen:
+    """Return how far these fits reach."""
+    return Seen(
+        run_laps=lap_time.oldest_seen_laps if isinstance(lap_time, AgesRun) else math.inf,
+        read_laps=tread.deepest_age_laps if isinstance(tread, AgesRead) else math.inf,
+        least_tread_mm=least_tread_mm,
+        held_mm=held_mm,
+    )
+
+
+def of_tyres(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
+    """Return what in a tyre plan lies beyond the data, and below the least tread stated.
+
+    `table` is a plan's: session, tyre_id, age_end_laps, tread_end_low_mm.
+    """
+    if not len(table):
+        return ()
+    ends = table.groupby("session", sort=False)["age_end_laps"].max().astype(float)
+    said = []
+    older = ends[ends - 1 > seen.run_laps]
+    if len(older) and seen.run_laps > 0:
+        said.append(
+            f"older than any tyre has run here ({seen.run_laps:.0f} laps): {_ages(older)}; what"
+            " they lose from there is expected, not seen"
+        )
+    deeper = ends[ends > seen.read_laps]
+    if len(deeper) and seen.read_laps > 0:
+        said.append(
+            f"older than any tyre measured here ({seen.read_laps:.0f} laps): {_ages(deeper)};"
+            " their wear from there is carried on from younger tyres"
+        )
+    return (*_too_thin(table, seen), *said)
+
+
+def of_choices(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
+    """Return which of the ranked sets end the session older than any tyre that ran.
+
+    `table` has rank and age_end_laps.
+    """
+    older = table[table["age_end_laps"].astype(float) - 1 > seen.run_laps]
+    if not len(older) or seen.run_laps <= 0:
+        return ()
+    ranks = ", ".join(str(rank) for rank in older["rank"])
+    return (
+        f"choice {ranks}: older at the end than any tyre has run here ({seen.run_laps:.0f} laps);"
+        " what it loses from there is expected, not seen",
+    )
+
+
+def _ages(ends: Mapping[str, float] | pd.Series) -> str:
+    return ", ".join(f"{session} to {laps:.0f}" for session, laps in ends.items()) + " laps"
+
+
+def _too_thin(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
+    """Say which tyres may end a session below the least tread that no limit holds them to."""
+    least_mm = seen.least_tread_mm
+    if seen.held_mm >= least_mm:
+        return ()
+    thin = table[table["tread_end_low_mm"].astype(float) < least_mm]
+    if not len(thin):
+        return ()
+    which = "; ".join(
+        f"{session} {', '.join(dict.fromkeys(own['tyre_id'].astype(str)))}"
+        for session, own in thin.groupby("session", sort=False)
+    )
+    return (
+        f"tread may end below the least of {least_mm:g} mm in [tyres]: {which}; no [[limit]]"
+        " minimum_tread holds the plan to it. Add one, or leave these tyres off",
+    )
+
+
+def of_track(lap_time: LapTimeResults, track_c: float) -> tuple[str, ...]:
+    """Return whether the track expected is hotter or colder than any lap was run on."""
+    if "track_c" not in lap_time.seen:
+        return ()
+    least, most = lap_time.seen["track_c"]
+    return _warmth("track", track_c, least, most, "any lap was run on", "lap times")
+
+
+def of_pressures(
+    pressure: PressureResults, *, air_c: float, track_c: float, laps: float
+) -> tuple[str, ...]:
+    """Return what of the conditions for cold pressures lies beyond the readings.
+
+    Parameters
+    ----------
+    air_c, track_c : float
+        Temperatures expected.
+    laps : float
+        Laps to the moment that counts, the out- or formation lap included.
+    """
+    if not pressure.n_rows:
+        return ()
+    said: list[str] = []
+    for name, value in (("air", air_c), ("track", track_c)):
+        if (span := pressure.seen.get(f"{name}_c")) is not None:
+            said += _warmth(name, value, *span, "any pressure was read in", "pressures")
+    if laps > pressure.most_laps:
+        said.append(
+            f"lap {laps:.0f} comes later than any pressure was read (lap {pressure.most_laps:.0f}):"
+            " the last of the rise is expected, not seen"
+        )
+    return tuple(said)
+
+
+def _warmth(
+    what: str, value_c: float, least_c: float, most_c: float, than: str, figures: str
+) -> tuple[str, ...]:
+    above = value_c - most_c > HALF_DEGREE_C
+    if not above and least_c - value_c <= HALF_DEGREE_C:
+        return ()
+    word = "hotter" if above else "colder"
+    return (
+        f"{what} {value_c:.0f} degC is {word} than {than} ({least_c:.0f} to {most_c:.0f} degC):"
+        f" {figures} there are expected, not seen",
+    )
+
+
+def of_fuel(lap_time: LapTimeResults, start_kg: float) -> tuple[str, ...]:
+    """Return whether more fuel is carried at the start than on any lap."""
+    if "fuel_kg" not in lap_time.seen:
+        return ()
+    most_kg = lap_time.seen["fuel_kg"][1]
+    if start_kg - most_kg <= SAME_KG:
+        return ()
+    return (
+        f"{start_kg:.1f} kg is more fuel than any lap here was run with ({most_kg:.1f} kg): what"
+        " the rest costs in time is expected, not seen",
+    )
+
+
+def of_stints(lap_time: LapTimeResults, laps: Collection[float]) -> tuple[str, ...]:
+    """Return whether a stint of these lengths is longer than any run so far."""
+    longest = lap_time.seen.get("flying_lap", (math.inf, math.inf))[1]
+    most = max(laps, default=0.0)
+    if most <= longest:
+        return ()
+    return (
+        f"a stint of {most:.0f} laps is longer than any run here ({longest:.0f} timed laps):"
+        " how it ends is expected, not seen",
+    )
+
+
+def of_ages(lap_time: AgesRun, ends: Sequence[float]) -> tuple[str, ...]:
+    """Return whether tyres end up older than any that ran; `ends` are their ages then, laps."""
+    oldest, most = lap_time.oldest_seen_laps, max(ends, default=0.0)
+    if not 0 < oldest < most - 1:
+        return ()
+    return (
+        f"tyres reach {most:.0f} laps, older than any has run here ({oldest:.0f} laps): what they"
+        " lose from there is expected, not seen",
+    )
