@@ -1,0 +1,319 @@
+"""No wrong answer in silence: weekends changed in ways that must not matter, and degenerate ones.
+
+`whole_route` takes a folder along every public surface in one process and returns all that was
+said and written; `faults_in` finds what no crew may read (nan, inf, None, a traceback). `small`
+writes an invented weekend in a second's work, `CHANGES` change one in ways that must leave the
+answer as it is, `DEGENERATE` are weekends with next to nothing to learn from.
+
+Run for figures: ``python tests/study_numbers.py [examples]``.
+"""
+
+from __future__ import annotations
+
+import html
+import io
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from plain_weekends import Plain, plain
+from rich.console import Console
+
+from tyrekit.errors import TyrekitError
+from tyrekit.record.weekend import Weekend
+from tyrekit.show import review_page, sheet
+from tyrekit.show.answer import Answer, answer
+from tyrekit.show.report import check_renderable, report_renderable
+from tyrekit.show.review import review
+from tyrekit.show.review_page import review_text, write_review
+from tyrekit.show.sheet import write_sheets
+
+# a number or a name that never was: as a word of its own, outside of addresses and code
+NEVER = re.compile(r"(?<![\w./%-])(?:nan|NaN|-?inf|None|NaT|<NA>|Traceback)(?![\w(%])")
+DRAWN = re.compile(r"<(script|style)\b.*?</\1>|<[^>]*>", re.DOTALL)
+
+
+@dataclass
+class Route:
+    """What a weekend said on its way: texts by surface, or the error it was refused with."""
+
+    texts: dict[str, str] = field(default_factory=dict)
+    refused: str = ""
+    answer: Answer | None = None
+
+
+def printed(what: object) -> str:
+    """Return what a terminal 100 columns wide shows."""
+    console = Console(width=100, file=io.StringIO())
+    console.print(what)
+    return console.file.getvalue()
+
+
+def drawn(chart: Any) -> str:
+    """Stand in for the picture of a chart: its data as text, a hundred times as fast."""
+    return f"<p>{html.escape(json.dumps(chart.to_dict(validate=False), default=str))}</p>"
+
+
+def whole_route(folder: Path, *, pictures: bool = False) -> Route:
+    """Return what check, report, sheets and review say of a folder; a clear error is an answer.
+
+    Without pictures each chart stands in the pages as the data it would draw.
+    """
+    route = Route()
+    before = sheet.svg, review_page.svg
+    try:
+        if not pictures:
+            sheet.svg = review_page.svg = drawn
+        _told(folder, route)
+    except TyrekitError as error:
+        route.refused = route.texts["refused"] = str(error)
+    finally:
+        sheet.svg, review_page.svg = before
+    return route
+
+
+def _told(folder: Path, route: Route) -> None:
+    weekend = Weekend.open(folder)
+    route.answer = found = answer(weekend)
+    route.texts["check"] = printed(check_renderable(weekend, found.fits.doubts))
+    paths = write_sheets(found, folder / "out")
+    route.texts["report"] = printed(report_renderable(found, paths[0]))
+    fits = (found.fuel_use, found.lap_time, found.tread, found.pressure)
+    route.texts["summaries"] = "\n".join(fit.summary() for fit in fits)
+    made = review(weekend, found.fits)
+    route.texts["review"] = review_text(made, write_review(made, folder / "out"))
+    for path in sorted((folder / "out").iterdir()):
+        if path.suffix in {".html", ".toml", ".csv"}:
+            route.texts[path.name] = path.read_text(encoding="utf-8")
+
+
+def read_by_people(name: str, text: str) -> str:
+    """Return a page without its markup, scripts and styles."""
+    return html.unescape(DRAWN.sub(" ", text)) if name.endswith(".html") else text
+
+
+def faults_in(route: Route) -> list[str]:
+    """Return what no crew may read, each with where it stands."""
+    found = []
+    for name, text in route.texts.items():
+        shown = read_by_people(name, text)
+        for match in NEVER.finditer(shown):
+            around = shown[max(match.start() - 50, 0) : match.end() + 30]
+            found.append(f"{name}: ...{' '.join(around.split())}...")
+    return found
+
+
+# -- degenerate weekends: next to nothing to learn from -------------------------------------------
+
+
+def one_lap() -> Plain:
+    one = plain(run=("P1",))
+    one.book["laps"] = one.book["laps"][1:2]
+    one.book["laps"][0]["lap"] = 1
+    return one
+
+
+def one_set() -> Plain:
+    return plain(sets=1, sessions=("P1", "Q", "R1"), run=("P1",))
+
+
+def one_session() -> Plain:
+    return plain(sessions=("R1",), run=())
+
+
+def one_session_run() -> Plain:
+    return plain(sessions=("R1",), run=("R1",))
+
+
+def all_excluded() -> Plain:
+    one = plain()
+    for row in one.rows("laps"):
+        row["kind"] = "caution"
+    return one
+
+
+def all_left_out() -> Plain:
+    one = plain()
+    one.book["left_out"] = [
+        {"run_id": row["run_id"], "lap": row["lap"], "reason": "by hand"}
+        for row in one.rows("laps")
+    ]
+    return one
+
+
+def no_logs() -> Plain:
+    one = plain()
+    one.book["laps"] = []
+    return one
+
+
+def _constant(*columns: str) -> Plain:
+    one = plain(logged=True)
+    for log in one.logs.values():
+        for column in columns:
+            log[column] = log[column].iloc[len(log) // 2]
+    return one
+
+
+def constant_speed() -> Plain:
+    return _constant("Speed")
+
+
+def constant_fuel() -> Plain:
+    return _constant("Used")
+
+
+def constant_pressure() -> Plain:
+    return _constant("PFL", "PFR", "PRL", "PRR")
+
+
+def constant_everything() -> Plain:
+    return _constant("Speed", "Used", "Air", "PFL", "PFR", "PRL", "PRR")
+
+
+def perfect_line() -> Plain:
+    one = plain()
+    for at, row in enumerate(one.rows("laps")):
+        row["lap_time_s"] = round(90.0 + 0.05 * (at % 7) + 10.0 * (row["lap"] in (1, 7)), 3)
+        row["fuel_used_l"] = 1.8
+    for row in one.rows("tread"):
+        row.update(inner_mm=4.0, centre_mm=4.0, outer_mm=4.0)
+    for row in one.rows("pressures"):
+        row["hot_bar"] = 2.0
+    return one
+
+
+def identical_laps() -> Plain:
+    one = plain()
+    for row in one.rows("laps"):
+        row.update(lap_time_s=90.0, fuel_used_l=1.8)
+    return one
+
+
+def no_practice() -> Plain:
+    return plain(sessions=("R1", "R2"), run=())
+
+
+def no_practice_one_race_run() -> Plain:
+    return plain(sessions=("R1", "R2"), run=("R1",))
+
+
+def smallest_tank() -> Plain:
+    one = plain()
+    one.event["fuel"] |= {"tank_l": 3.1, "unusable_l": 2.0, "sample_l": 1.0}
+    return one
+
+
+def all_run() -> Plain:
+    return plain(run=("P1", "P2", "Q", "R1", "R2"))
+
+
+def twelve_limits() -> Plain:
+    one = plain()
+    one.limits = [
+        {"kind": "new_tyres", "most": 4},
+        {"kind": "pool", "sessions": ["Q", "R1", "R2"], "most": 8, "marked_only": True},
+        {"kind": "start_on", "session": "R1", "same_as": "Q"},
+        {"kind": "minimum_tread", "mm": 1.6, "confidence_pct": 95.0},
+        {"kind": "longest_life", "laps": 60, "heat_cycles": 9},
+        {"kind": "longest_life", "km": 180.0},
+        {"kind": "same_side"}, {"kind": "matched_axle", "laps": 8},
+        {"kind": "scrubbed_before", "sessions": ["R2"]},
+        {"kind": "keep_spare", "session": "R2", "per": "axle"},
+        {"kind": "lock", "session": "Q", "tyres": {"FL": "N1", "FR": "N2"}},
+        {"kind": "pool", "sessions": ["R1", "R2"], "most": 8},
+    ]  # fmt: skip
+    return one
+
+
+def clashing_limits() -> Plain:
+    one = plain()
+    one.limits = [{"kind": "new_tyres", "most": 0}, {"kind": "longest_life", "laps": 1}]
+    return one
+
+
+def no_tyres() -> Plain:
+    one = plain(run=())
+    one.book["tyres"], one.book["tread"] = [], []
+    return one
+
+
+def three_tyres() -> Plain:
+    one = plain(run=())
+    one.book["tyres"] = one.book["tyres"][:3]
+    one.book["tread"] = one.book["tread"][:3]
+    return one
+
+
+def worn_out() -> Plain:
+    one = plain()
+    for row in one.rows("tread"):
+        row.update(inner_mm=1.6, centre_mm=1.6, outer_mm=1.6)
+    return one
+
+
+def no_weather() -> Plain:
+    one = plain()
+    one.book["weather"] = []
+    for row in one.rows("laps"):
+        row.update(air_c="", track_c="")
+    return one
+
+
+def no_readings() -> Plain:
+    one = plain()
+    for table in ("tread", "pressures", "temperatures", "fuel", "weather"):
+        one.book[table] = []
+    return one
+
+
+def only_runs() -> Plain:
+    one = no_readings()
+    one.book["laps"] = []
+    return one
+
+
+def race_to_time() -> Plain:
+    one = plain()
+    one.sessions[-1].pop("laps")
+    one.sessions[-1]["minutes"] = 1.0
+    return one
+
+
+def wet_race() -> Plain:
+    one = plain()
+    one.sessions[-1]["wet"] = True
+    return one
+
+
+def race_of_one_lap() -> Plain:
+    one = plain()
+    one.sessions[-1]["laps"] = 1
+    return one
+
+
+def race_with_every_stop() -> Plain:
+    one = plain()
+    one.sessions[-1] |= {
+        "laps": 8, "formation_laps": 2, "cool_down_laps": 2,
+        "stops": {"minimum": 2, "first_lap": 1, "last_lap": 7, "stationary_s": 0.0, "tyres": True,
+                  "refuel": True},
+        "caution": {"chance_per_lap": 0.9, "mean_laps": 1.0, "lap_time_pct": 100.0,
+                    "fuel_pct": 200.0, "pit_loss_s": 0.0},
+    }  # fmt: skip
+    return one
+
+
+DEGENERATE: dict[str, Callable[[], Plain]] = {
+    made.__name__.replace("_", " "): made
+    for made in (
+        one_lap, one_set, one_session, one_session_run, all_excluded, all_left_out, no_logs,
+        constant_speed, constant_fuel, constant_pressure, constant_everything, perfect_line,
+        identical_laps, no_practice, no_practice_one_race_run, smallest_tank, all_run,
+        twelve_limits, clashing_limits, no_tyres, three_tyres, worn_out, no_weather, no_readings,
+        only_runs, race_to_time, wet_race, race_of_one_lap, race_with_every_stop,
+    )
+}  # fmt: skip
