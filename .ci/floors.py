@@ -2,6 +2,7 @@
 
 import sys
 import tomllib
+from itertools import chain
 from pathlib import Path
 
 from packaging.requirements import Requirement
@@ -10,9 +11,10 @@ from packaging.requirements import Requirement
 def floors(pyproject: Path) -> list[str]:
     """Return a pip constraint per requirement, those of the extras too; each must state a floor."""
     project = tomllib.loads(pyproject.read_text(encoding="utf-8"))["project"]
-    texts = [*project["dependencies"], *sum(project["optional-dependencies"].values(), [])]
     found = {}
-    for wanted in map(Requirement, texts):
+    for wanted in map(
+        Requirement, chain(project["dependencies"], *project["optional-dependencies"].values())
+    ):
         if wanted.name == project["name"]:
             continue
         lowest = [s.version for s in wanted.specifier if s.operator == ">="]
