@@ -206,7 +206,9 @@ def new(arguments: argparse.Namespace) -> int:
     folder = new_weekend(arguments.folder, event_text=text, found=found)
     print("\n".join([f"Made {folder}.", *(f"note: {words}" for words in said)]))
     print("Next: go through event.toml from top to bottom; every value is explained there.")
-    print(f"Then book/tyres.csv{' (filled)' if found else ''}, logs into logs/, and run:")
+    listed = found is not None and "tyres" in found.tables and found.tables["tyres"].sheet.rows
+    tyres = "look through" if listed else "write your tyres into"
+    print(f"Then {tyres} book/tyres.csv, copy the logger's files into logs/, and run:")
     print(f"  tyrekit check {folder}\n  tyrekit report {folder}\n  tyrekit lab {folder}")
     return 0
 

@@ -11,7 +11,7 @@ from tyrekit.show.questions import QUESTIONS, asked_event
 
 ANSWERS = {
     "Name of": 'Wet "Fen" & <b>, round 2', "Time zone": "Europe/Berlin", "Length": "4011,5",
-    "Car number": "007", "Mass of the car": "1390", "Driver (": "Zoë", "Tank": "65",
+    "Car number": "007", "Mass of the car": "1390", "Driver (": "Zoë", "Fuel tank": "65",
     "Lowest cold": "1,35", "Hot pressure wanted in front": "2.2",
 }  # fmt: skip
 
@@ -47,10 +47,17 @@ def test_enter_everywhere_keeps_the_template():
     assert len(asked) == len(QUESTIONS) + 1 <= 15
     assert all(question.why in prompt for question, prompt in zip(QUESTIONS, asked, strict=False))
     assert any("Enter keeps" in line for line in said)
+    assert said[-1].startswith("Not asked, so still the template's: ballast")
+
+
+def test_a_unit_typed_with_its_number_is_taken():
+    event, _, _, said = talk({"Length": "4011,5 m", "Fuel tank": "65l", "Mass of the car": "1390 l"})
+    assert event.circuit.length_m == 4011.5 and event.fuel.tank_l == 65
+    assert any("'1390 l' is not a number" in line and "in kg" in line for line in said)
 
 
 def test_a_wrong_answer_is_said_and_asked_again():
-    answers = {"Tank": ["lots", "-3", "60"], "Time zone": ["Mars", "Europe/Paris"],
+    answers = {"Fuel tank": ["lots", "-3", "60"], "Time zone": ["Mars", "Europe/Paris"],
                "Hot pressure wanted at the rear": ["200", "1.3", "1.9"]}  # fmt: skip
     event, _, asked, said = talk(answers)
     assert event.fuel.tank_l == 60 and event.meeting.timezone == "Europe/Paris"

@@ -24,6 +24,7 @@ EXTRA = {  # sheets that belong to event.toml, their columns
                  "cool_down_laps", "value"),
     "drivers": ("name", "mass_kg"),
 }  # fmt: skip
+READ_ME = "read me"  # the sheet of our own empty spreadsheet that explains the others
 MOMENT = {"runs": "start", "sessions": "start"}  # a table's time column, else taken_at
 
 
@@ -73,6 +74,8 @@ def find_tables(path: Path) -> Found:
     tables: dict[str, FoundTable] = {}
     notes, problems = [], []
     for name, place, grid in sources:
+        if plain(name) == plain(READ_ME):
+            continue
         table = _table_named(name)
         if table is None:
             notes.append(f"{place} is not one of the book's tables and was left out")

@@ -10,7 +10,7 @@ from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
 from tyrekit.errors import InputError
-from tyrekit.record.table_files import EXTRA
+from tyrekit.record.table_files import EXTRA, READ_ME
 from tyrekit.record.tables import TABLES, Column
 from tyrekit.terms import CORNERS, TERMS
 
@@ -64,7 +64,7 @@ def _sheet(book: Workbook, table: str, columns: Sequence[Column]) -> None:
 
 def _explained(book: Workbook) -> None:
     """Add the sheet that says what each column is; its name is no table's, so it is left out."""
-    sheet = book.create_sheet("read me", 0)
+    sheet = book.create_sheet(READ_ME, 0)
     sheet.append(["table", "column", "needed", "holds", "meaning"])
     for table in TYPED:
         for column in TABLES[table]:

@@ -142,7 +142,7 @@ def _corner(row: pd.Series, limit_mm: float) -> str:
     """Return one corner: place, tyre, cold pressure, and the basis of both."""
     tread = f"limit {number(limit_mm)} mm"
     if known(row.get("tread_end_low_mm")):
-        tread = f"at least {number(row['tread_end_low_mm'])} mm after it, {tread}"
+        tread = f"at least {number(row['tread_end_low_mm'])} mm after, {tread}"
     now = (
         f"{number(row.get('age_laps'), 0)} laps old, thinnest {number(row.get('tread_min_mm'))} mm"
     )

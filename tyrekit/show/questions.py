@@ -28,28 +28,38 @@ QUESTIONS = (
     Question("event.name", "Name of the meeting", "it stands on every sheet"),
     Question("event.timezone", "Time zone", "clock times are local; as Europe/London"),
     Question("circuit.length_m", "Length of a lap, m", "finds laps in logs, distance on a tyre"),
-    Question("circuit.pit_loss_s", "Time lost by a pit stop without standing, s",
-             "through the lane instead of along the track"),
+    Question("circuit.pit_loss_s", "Time a drive through the pit lane costs, s",
+             "against staying on the track; without the time standing"),
     Question("car.number", "Car number", "it stands on every sheet"),
     Question("car.mass_kg", "Mass of the car, kg", "as weighed: no driver, fuel or ballast"),
-    Question("car.minimum_mass_kg", "Least mass at the finish, kg",
-             "driver aboard; from the regulations"),
-    Question("driver.name", "Driver", "as in the run sheet; others are added in event.toml"),
-    Question("driver.mass_kg", "Mass of the driver, kg", "in kit"),
-    Question("fuel.tank_l", "Tank, l", "what it holds in all; see unusable_l and sample_l too"),
-    Question("tyres.minimum_tread_mm", "Least tread, mm",
+    Question("car.minimum_mass_kg", "Minimum mass at the finish, kg",
+             "from the regulations: car, driver and what is left in the tank"),
+    Question("driver.name", "Driver", "as on the run sheet; more are added in event.toml later"),
+    Question("driver.mass_kg", "Mass of the driver, kg", "in helmet and overalls"),
+    Question("fuel.tank_l", "Fuel tank, l",
+             "all it holds; what the pump cannot reach stands in event.toml"),
+    Question("tyres.minimum_tread_mm", "Least tread a tyre may run on, mm",
              "the regulations' or the supplier's, whichever is more"),
     Question("tyres.cold_minimum_bar", "Lowest cold pressure allowed, bar",
              "supplier's or series' limit: nothing below it is advised"),
-    Question("tyres.hot_target_bar.front", "Hot pressure wanted in front, bar", "gauge"),
-    Question("tyres.hot_target_bar.rear", "Hot pressure wanted at the rear, bar", "gauge"),
+    Question("tyres.hot_target_bar.front", "Hot pressure wanted in front, bar",
+             "as a gauge reads after some laps"),
+    Question("tyres.hot_target_bar.rear", "Hot pressure wanted at the rear, bar",
+             "as a gauge reads after some laps"),
 )  # fmt: skip
+NOT_ASKED = (
+    "Not asked, so still the template's: ballast, unusable fuel and sample, limits on tyres, laps"
+    " planned and what a second counts in each session."
+)
 SESSION = re.compile(
     r"(?P<id>\S+)\s+(?P<kind>practice|qualifying|race)\s+(?P<day>\d{4}-\d\d-\d\d)[ T]"
     r"(?P<clock>\d{1,2}:\d\d)\s+(?P<length>\d+(?:[.,]\d+)?)\s*(?P<unit>min|laps?)\w*",
     re.IGNORECASE,
 )
-SHAPE = "P1 practice 2026-05-16 09:10 20 min, or R1 race 2026-05-17 10:20 14 laps"
+SHAPE = (
+    "name, then practice, qualifying or race, date, clock, and minutes or laps, as"
+    " P1 practice 2026-05-16 09:10 20 min, or R1 race 2026-05-17 10:20 14 laps"
+)
 
 
 def asked_event(text: str, ask: Ask, say: Say) -> str:
@@ -69,18 +79,22 @@ def asked_event(text: str, ask: Ask, say: Say) -> str:
         text = _asked(question, text, ask, say)
     text = _asked_sessions(text, ask, say)
     parse_event(text)
+    say(NOT_ASKED)
     return text
 
 
 def _asked(question: Question, text: str, ask: Ask, say: Say) -> str:
     """Return the text with one value as answered; asks again until the value is accepted."""
     default = _value_of(text, question.key)
+    unit = question.words.rpartition(", ")[2]
     while True:
         typed = ask(f"{question.words} ({question.why}) [{default}]: ").strip()
+        if not isinstance(default, str):
+            typed = typed.removesuffix(unit).strip()
         try:
             value: Value = typed if isinstance(default, str) else number(typed or str(default))
         except ValueError:
-            say(f"  {typed!r} is not a number: digits and a decimal point, without the unit.")
+            say(f"  {typed!r} is not a number: digits and a decimal point, in {unit}.")
             continue
         changed = with_value(text, question.key, value) if typed else text
         problems = _problems_at(changed, question.key)
@@ -143,5 +157,6 @@ def _problems_at(text: str, key: str) -> list[str]:
         parse_event(text)
     except EventError as error:
         last = key.split(".", 1)[-1]
-        return [str(problem) for problem in error.problems if last in problem.where]
+        own = [problem for problem in error.problems if last in problem.where]
+        return [f"{problem.what}; {problem.rule}." for problem in own]
     return []

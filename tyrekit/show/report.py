@@ -30,8 +30,8 @@ from tyrekit.show.words import known, number, one_in, percent, span
 MOST_LINES = 40
 WIDTH = 100
 CAUTION = (
-    "An aid, not an authority: regulations, the tyre supplier and qualified people come first;"
-    " check tyres by eye and hand, and petrol with care."
+    "Advice is an aid: regulations, the tyre supplier's limits and qualified people come first."
+    " Look at and feel every tyre, take care with petrol and jacks, bring a doubtful car in."
 )
 
 

@@ -21,8 +21,8 @@ MOST_LINES, WIDTH = 50, 100
 SHORT = 500
 CHART_MM = 118  # of a chart on paper
 CAUTION = (
-    "An aid, not an authority: regulations, the tyre supplier and qualified people come first;"
-    " look at and feel every tyre."
+    "Advice is an aid: regulations, the tyre supplier's limits and qualified people come first."
+    " Look at and feel every tyre before it goes on."
 )
 
 

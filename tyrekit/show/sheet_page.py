@@ -13,26 +13,29 @@ from tyrekit.show.answer import Answer
 from tyrekit.show.style import css
 from tyrekit.show.words import html
 
+MOST_NAME = 60  # characters of a file's name taken from an id
 FIRST_OF_ALL = (
     "The regulations, the tyre supplier's and the series' limits and qualified people come first"
     " wherever they say otherwise."
 )
 TYRE_CAUTIONS = (
-    "Tyres: look at and feel every tyre before it goes on: cuts, bulges, cords, uneven wear. A worn"
+    "Look at and feel every tyre before it goes on, for cuts, bulges, cords and uneven wear. A worn"
     " or doubtful tyre stays off, whatever this sheet says.",
-    "Pressures: never below the supplier's lowest or above its highest. Measure cold, with a"
-    " checked gauge.",
-    "Jacks: level ground, car chocked, stands in place before anyone reaches under. Nobody in or"
-    " under a car on a jack alone. Torque the wheels and check them again.",
+    "Never run a pressure below the tyre supplier's lowest or above its highest. Measure cold, with"
+    " a checked gauge.",
+    "Jack on level ground with the car chocked, and put stands in place before anyone reaches"
+    " under. Nobody is in or under a car that stands on a jack alone. Torque the wheels and check"
+    " them again.",
 )
 PETROL_CAUTIONS = (
-    "Petrol: outside or well aired, engine off, no sparks, flames or telephones, extinguisher"
-    " manned, gloves and eye protection, churn earthed to the car. Weigh the fuel where you can.",
+    "Petrol burns and its vapour explodes. Fill and weigh outside or where it is well aired, with"
+    " the engine off, no spark, flame or telephone near, the churn earthed to the car, gloves and"
+    " eye protection on and somebody at the extinguisher. The scales count before the litres.",
 )
 TRACK_CAUTIONS = (
-    "Car on track: short of fuel or on worn tyres it endangers the driver, marshals and others. If"
-    " in doubt, bring it in.",
-    "Pit lane: nobody steps out before the car stands; fire cover as the event directs.",
+    "A car short of fuel or on worn tyres endangers the driver, marshals and others. If in doubt,"
+    " bring it in.",
+    "Nobody steps into the pit lane before the car stands. Fire cover is as the event directs.",
 )
 
 

@@ -11,7 +11,15 @@ from collections.abc import Hashable, Mapping
 from tyrekit.plan.race_plan import RacePlan
 from tyrekit.show import race
 from tyrekit.show.cards_race import ACCOUNT
-from tyrekit.show.sheet_page import PETROL_CAUTIONS, TRACK_CAUTIONS, Page, big, cautions, table
+from tyrekit.show.sheet_page import (
+    PETROL_CAUTIONS,
+    TRACK_CAUTIONS,
+    TYRE_CAUTIONS,
+    Page,
+    big,
+    cautions,
+    table,
+)
 from tyrekit.show.words import degrees, html, known, number, one_in, span
 
 CORNERS = ("FL", "FR", "RL", "RR")
@@ -21,7 +29,7 @@ def race_page(plan: RacePlan) -> Page:
     """Return the card of one race; typed text is escaped."""
     sections = [
         _blocked(plan), _start(plan), _stops(plan), _replies(plan), _fuel_left(plan),
-        cautions(TRACK_CAUTIONS, PETROL_CAUTIONS if plan.race.refuel else ()), _notes(plan),
+        cautions(TRACK_CAUTIONS, PETROL_CAUTIONS, TYRE_CAUTIONS), _notes(plan),
     ]  # fmt: skip
     return Page(f"race_card_{plan.session}", f"Race card {plan.session}", sections)
 

@@ -6,7 +6,15 @@ from tyrekit.plan.practice import LEARNT, PracticePlan
 from tyrekit.record.event import Session
 from tyrekit.show.answer import Answer
 from tyrekit.show.lessons import HALF
-from tyrekit.show.sheet_page import TRACK_CAUTIONS, TYRE_CAUTIONS, Page, big, cautions, table
+from tyrekit.show.sheet_page import (
+    PETROL_CAUTIONS,
+    TRACK_CAUTIONS,
+    TYRE_CAUTIONS,
+    Page,
+    big,
+    cautions,
+    table,
+)
 from tyrekit.show.sheet_plans import SheetPlans
 from tyrekit.show.words import degrees, html, number
 
@@ -20,7 +28,7 @@ def run_page(answer: Answer, plans: SheetPlans) -> Page | None:
     density = answer.weekend.event.fuel.density_kg_per_l
     sections = [
         _goal(plan), _runs(plan, coming, density), _learn(plan),
-        cautions(TYRE_CAUTIONS[:1], TRACK_CAUTIONS), _notes(plan),
+        cautions(TYRE_CAUTIONS, PETROL_CAUTIONS, TRACK_CAUTIONS), _notes(plan),
     ]  # fmt: skip
     return Page("run_plan", title, sections)
 
