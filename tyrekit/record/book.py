@@ -231,7 +231,7 @@ class Book:
                 typed, latest = ledger.typed_saves(connection), ledger.latest_save(connection)
             if typed and copies.is_due(self.source, latest, now):
                 copies.make(self.source, now)
-        except (OSError, sqlite3.Error, BookError) as error:
+        except (*seals.UNREADABLE, OSError, BookError) as error:
             return f"the book was not copied ({error}); what was saved is in the book"
         return ""
 

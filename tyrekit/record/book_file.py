@@ -55,13 +55,10 @@ def opened(path: Path, zone: ZoneInfo, *, write: bool = False) -> Iterator[sqlit
         with closing(_connect(path)) as connection:
             connection.execute("PRAGMA trusted_schema = OFF")
             connection.execute("PRAGMA cell_size_check = ON")
-            connection.execute("PRAGMA synchronous = EXTRA")
-            connection.execute("PRAGMA fullfsync = ON")
-            connection.execute("PRAGMA foreign_keys = ON")
-            if write:  # a damaged WAL would lose saves unseen; a damaged journal is told
-                connection.execute("PRAGMA journal_mode = DELETE")
-            connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
-            _see_that_sound(connection)
+            try:
+                _begin(connection, write)
+            except UnicodeDecodeError as error:
+                raise sqlite3.DatabaseError("its words cannot be read") from error
             try:
                 yield connection
                 connection.execute("COMMIT")
@@ -91,7 +88,14 @@ def _connect(path: Path) -> sqlite3.Connection:
     )
 
 
-def _see_that_sound(connection: sqlite3.Connection) -> None:
+def _begin(connection: sqlite3.Connection, write: bool) -> None:
+    """Begin a transaction and see that the book in it is sound."""
+    connection.execute("PRAGMA synchronous = EXTRA")
+    connection.execute("PRAGMA fullfsync = ON")
+    connection.execute("PRAGMA foreign_keys = ON")
+    if write:  # a damaged WAL would lose saves unseen; a damaged journal is told
+        connection.execute("PRAGMA journal_mode = DELETE")
+    connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
     if connection.execute("PRAGMA application_id").fetchone()[0] != ledger.APPLICATION_ID:
         raise sqlite3.DatabaseError("it is not a tyrekit book")
     if seals.version(connection) > ledger.VERSION:

@@ -141,7 +141,7 @@ def state_of(path: Path) -> State:
             ).fetchone() or ("", "")
             saves = ledger.latest_save(connection)
             return State("", ledger.count(connection), saves, who, at)
-    except (sqlite3.Error, OSError) as error:
+    except (*seals.UNREADABLE, OSError) as error:
         return State(str(error))
 
 

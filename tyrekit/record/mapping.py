@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -23,6 +22,7 @@ from tyrekit.record.contents import Contents
 from tyrekit.record.event import Log, load_event, parse_event
 from tyrekit.record.logs import open_source
 from tyrekit.record.text import decode
+from tyrekit.record.whole_file import write_whole
 from tyrekit.units import known_unit
 
 FloatArray = NDArray[np.float64]
@@ -94,7 +94,7 @@ class MappingProposal:
         Raises
         ------
         InputError
-            There is no such file.
+            There is no such file, or it cannot be written.
         EventError
             It breaks a rule, before or after; it is then left as it was.
         """
@@ -110,9 +110,7 @@ class MappingProposal:
             return ()
         new = _with_lines(text, added, event_toml.name)
         parse_event(new, event_toml.name)
-        draft = event_toml.with_name(event_toml.name + ".new")
-        draft.write_text(new, encoding="utf-8", newline="\r\n" if b"\r\n" in raw else "\n")
-        os.replace(draft, event_toml)
+        write_whole(event_toml, new.replace("\n", "\r\n") if b"\r\n" in raw else new)
         return tuple(added)
 
 

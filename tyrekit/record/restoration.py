@@ -87,7 +87,7 @@ def restore(book: Path, when: str, zone: ZoneInfo) -> Restored:
         aside = _new_folder(book.with_name(f"{book.name}-aside")) if stamp else None
         loose = _write_loose(found.saves, state.saves, aside) if aside else 0
         _swap(part, book, aside, stamp)
-    except (OSError, sqlite3.Error) as error:
+    except (*seals.UNREADABLE, OSError) as error:
         raise BookError(
             f"the copy cannot be put back: {error}", where=str(book),
             next_step="Close other programs that have the book open and see that the folder can"
@@ -211,7 +211,7 @@ def _readable(
     rows: dict[int, seals.Row] = {}
     for way in ("ASC", "DESC"):
         query = f"SELECT rowid, {', '.join(names)} FROM {part} NOT INDEXED ORDER BY rowid {way}"
-        with suppress(sqlite3.Error), closing(connection.execute(query)) as cursor:
+        with suppress(*seals.UNREADABLE), closing(connection.execute(query)) as cursor:
             for rowid, *row in cursor:
                 rows[rowid] = tuple(row)
     return iter(row for _, row in sorted(rows.items()))
@@ -272,7 +272,7 @@ def _held(book: Path) -> Iterator[None]:
         except sqlite3.OperationalError as error:
             if getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_BUSY:
                 raise
-        except sqlite3.DatabaseError:
+        except (sqlite3.DatabaseError, UnicodeDecodeError):
             pass
         yield
 

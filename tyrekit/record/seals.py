@@ -21,6 +21,7 @@ PARTS = {
     "files": ("save_id", "sheet", "sha256"),
 }
 Row = tuple[object, ...]
+UNREADABLE = (sqlite3.Error, UnicodeDecodeError)  # SQLite may quote what is no text
 Content = dict[str, list[Row]]  # part -> rows of one save
 
 
@@ -43,10 +44,10 @@ def trouble(connection: sqlite3.Connection) -> str:
     """Return in words what is broken in a book, "" when every value is the one that was saved."""
     if strange := foreign.objects(connection):
         return strange
-    found = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
-    if found != "ok":
-        return " ".join(found.replace("*", " ").split())
     try:
+        found = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
+        if found != "ok":
+            return " ".join(found.replace("*", " ").split())
         contents = read_contents(connection)
         if version(connection) >= SEALED:
             return broken_seal(contents, read(connection)) or _changed_draft(connection)

@@ -12,6 +12,7 @@ from tyrekit.record.event import parse_event
 from tyrekit.record.event_text import template
 from tyrekit.record.table_files import Found
 from tyrekit.record.table_intake import check, write_csv
+from tyrekit.record.whole_file import folder_to_disk, write_whole
 
 FOLDERS = ("book", "logs", "timing")
 
@@ -65,13 +66,14 @@ def _make(path: Path, text: str, found: Found) -> None:
         for name in FOLDERS:
             (part / name).mkdir()
         write_csv(found, part)
-        (part / "event.toml").write_text(text, encoding="utf-8")
+        write_whole(part / "event.toml", text)
         part.chmod(0o777 & ~_umask())
         if path.exists():  # an empty folder of the person's own: filled, not replaced
             for entry in part.iterdir():
                 os.replace(entry, path / entry.name)
         else:
             os.replace(part, path)
+        folder_to_disk(path.parent)
     finally:
         shutil.rmtree(part, ignore_errors=True)
 
