@@ -17,6 +17,7 @@ from tyrekit.record.table_files import find_tables
 from tyrekit.record.template import new_weekend
 from tyrekit.record.weekend import Weekend
 from tyrekit.record.workbook_template import write_spreadsheet
+from tyrekit.record.workbook_template import write_spreadsheet
 
 TYRES = [
     ["Weekend list"],
@@ -86,6 +87,33 @@ def test_its_sessions_are_the_runs_and_that_is_said(tmp_path, file):
     assert [d.name for d in event.drivers] == ["Driver A"]
     assert found.notes == ("list.xlsx sheet 'notes' is not one of the book's tables and was left"
                            " out",)  # fmt: skip
+
+
+def test_our_own_spreadsheet_filled_in_part_starts_a_weekend(tmp_path):
+    """Its empty sheets of sessions and drivers leave both to the runs; its read-me is no table."""
+    path = write_spreadsheet(tmp_path / "own.xlsx")
+    book = openpyxl.load_workbook(path)
+    tyre = {"spec": "dry", "new": 1, "marked": 1, "age_laps": 0, "distance_km": 0, "heat_cycles": 0}
+    run = {
+        "run_id": "P1-1",
+        "session": "P1",
+        "driver": "Kim",
+        "start": "2026-05-16 09:12",
+        "fuel_start_kg": 20,
+    } | {c: f"N{i}" for i, c in enumerate(("fl", "fr", "rl", "rr"))}
+    for sheet, rows in (
+        ("tyres", [{"tyre_id": f"N{i}"} | tyre for i in range(4)]),
+        ("runs", [run]),
+    ):
+        heads = [cell.value for cell in book[sheet][1]]
+        for at, row in enumerate(rows, 2):
+            for name, value in row.items():
+                book[sheet].cell(at, heads.index(name) + 1, value)
+    book.save(path)
+    weekend = started(tmp_path / "w", path)
+    assert find_tables(path).notes == ()
+    assert [d.name for d in weekend.event.drivers] == ["Kim"]
+    assert [s.id for s in weekend.event.sessions] == ["P1"] and list(weekend.runs["rr"]) == ["N3"]
 
 
 def test_a_timetable_and_drivers_may_be_sheets(tmp_path):

@@ -78,7 +78,7 @@ def toml(value: Value) -> str:
 def event_text_from(found: Found, text: str) -> tuple[str, tuple[str, ...]]:
     """Return the event.toml of a spreadsheet's tables, and what was assumed, in words.
 
-    Sessions and drivers come from sheets of those names; without them from the runs, whose
+    Sessions and drivers come from sheets of those names; without rows there from the runs, whose
     sessions' kinds and lengths, and whose drivers' masses, are then assumed.
     """
     notes: list[str] = []
@@ -93,8 +93,13 @@ def event_text_from(found: Found, text: str) -> tuple[str, tuple[str, ...]]:
     return text, tuple(notes)
 
 
+def _filled(found: Found, table: str) -> bool:
+    """Whether a sheet is there and has rows; the empty spreadsheet has them all without."""
+    return table in found.tables and bool(found.tables[table].sheet.rows)
+
+
 def _sessions(found: Found) -> tuple[list[Block], str]:
-    if "sessions" in found.tables:
+    if _filled(found, "sessions"):
         return _blocks(found.tables["sessions"], "sessions"), ""
     if "runs" not in found.tables:
         return [], ""
@@ -122,7 +127,7 @@ def _assumed(name: str, start: str, gap_min: float) -> Block:
 
 
 def _drivers(found: Found) -> tuple[list[Block], str]:
-    if "drivers" in found.tables:
+    if _filled(found, "drivers"):
         return _blocks(found.tables["drivers"], "drivers"), ""
     if "runs" not in found.tables:
         return [], ""
