@@ -17,7 +17,6 @@ from tyrekit.record.table_files import find_tables
 from tyrekit.record.template import new_weekend
 from tyrekit.record.weekend import Weekend
 from tyrekit.record.workbook_template import write_spreadsheet
-from tyrekit.record.workbook_template import write_spreadsheet
 
 TYRES = [
     ["Weekend list"],

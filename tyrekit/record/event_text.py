@@ -101,7 +101,7 @@ def _filled(found: Found, table: str) -> bool:
 def _sessions(found: Found) -> tuple[list[Block], str]:
     if _filled(found, "sessions"):
         return _blocks(found.tables["sessions"], "sessions"), ""
-    if "runs" not in found.tables:
+    if not _filled(found, "runs"):
         return [], ""
     starts: dict[str, str] = {}
     for row in found.tables["runs"].sheet.rows.values():
@@ -129,7 +129,7 @@ def _assumed(name: str, start: str, gap_min: float) -> Block:
 def _drivers(found: Found) -> tuple[list[Block], str]:
     if _filled(found, "drivers"):
         return _blocks(found.tables["drivers"], "drivers"), ""
-    if "runs" not in found.tables:
+    if not _filled(found, "runs"):
         return [], ""
     rows = found.tables["runs"].sheet.rows.values()
     names = dict.fromkeys(row["driver"] for row in rows if row.get("driver"))
