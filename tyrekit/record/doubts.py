@@ -17,6 +17,7 @@ from tyrekit.record import (
     doubts_runs,
     doubts_sides,
     doubts_tread,
+    repeats,
 )
 from tyrekit.record.evidence import Doubt, Evidence
 
@@ -34,6 +35,7 @@ CHECKS: tuple[Check, ...] = (
     *doubts_book.CHECKS,
     *doubts_tread.CHECKS,
     *doubts_sides.CHECKS,
+    *repeats.CHECKS,
 )
 
 

@@ -20,6 +20,7 @@ from tyrekit.record.doubts import Doubt, find_doubts
 from tyrekit.record.event import Event, Session, load_event
 from tyrekit.record.laps import cut
 from tyrekit.record.official import read_official
+from tyrekit.record.repeats import counted_once
 from tyrekit.record.running import Ran, all_runs, channels_of
 from tyrekit.record.timing import timed
 
@@ -110,7 +111,7 @@ class Weekend:
 
     @classmethod
     def _read(cls, path: Path, event: Event, draft: Book, *, write: bool) -> Weekend:
-        tables = draft.tables()
+        tables = counted_once(draft.tables())
         ran = all_runs(path, event, tables["runs"], tables["laps"])
         times = timed(ran, read_official(path, event), event)
         locks = tables["locks"]
