@@ -7,6 +7,8 @@ from html.parser import HTMLParser
 
 import pytest
 
+from tyrekit.errors import InputError
+from tyrekit.record import whole_file
 from tyrekit.show import sheet, sheet_page
 from tyrekit.show.sheet_plans import SheetPlans, tread_to_measure
 from tyrekit.show.style import css
@@ -99,8 +101,8 @@ def test_written_whole_or_not_at_all(no_charts, hand_answer, tmp_path, monkeypat
     def fail(*_):
         raise OSError("disk full")
 
-    monkeypatch.setattr(sheet.os, "replace", fail)
-    with pytest.raises(OSError, match="disk full"):
+    monkeypatch.setattr(whole_file.os, "replace", fail)
+    with pytest.raises(InputError, match="disk full"):
         sheet.write_sheet(hand_answer, path, plans=NONE)
     assert {p.name: p.read_bytes() for p in path.parent.iterdir()} == before
 

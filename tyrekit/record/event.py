@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Collection, Iterator
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
@@ -59,6 +60,7 @@ __all__ = [
 ]  # fmt: skip
 
 MOST_BYTES, MOST_ENTRIES, DEEPEST = 500_000, 20_000, 8  # of event.toml
+MANY_PARTS = re.compile(r"""(?:(?:"[^"\n]*"|'[^'\n]*'|(?<![\w-])[\w-]+)[ \t]*\.[ \t]*){12}""")
 PETROL_BASE_C = 15.0  # the temperature at which event.toml states the petrol's density
 Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "driving", "tyre_plan"]
 
@@ -151,6 +153,12 @@ def parse_event(text: str, where: str = "event.toml") -> Event:
 
 
 def _loaded(text: str, where: str) -> dict[str, Any]:
+    if found := MANY_PARTS.search(text):  # tomllib takes memory by the square of their number
+        line = text.count("\n", 0, found.start()) + 1
+        raise EventError(
+            "a key has too many parts", where=f"{where} line {line}",
+            rule="a key of this file has at most four, joined by points", next_step="Correct it.",
+        )  # fmt: skip
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError: bad TOML, a number of 5000 digits
@@ -227,8 +235,9 @@ def _session_ids(event: Event, where: str) -> Iterator[EventError]:
         ("session", [s.id for s in event.sessions]),
         ("driver", [d.name for d in event.drivers]),
     ):
+        folded = [name.casefold() for name in names]  # files and timing do not tell case
         for i, name in enumerate(names):
-            if name in names[:i]:
+            if folded[i] in folded[:i]:
                 yield EventError(
                     f"{kind} {name!r} is there twice",
                     where=f"{where} [[{kind}]] #{i + 1}",
@@ -239,8 +248,11 @@ def _session_ids(event: Event, where: str) -> Iterator[EventError]:
 
 def _timetable(event: Event, where: str) -> Iterator[EventError]:
     for i, (one, two) in enumerate(zip(event.sessions, event.sessions[1:], strict=False)):
-        end = one.start + timedelta(minutes=one.minutes or 0)
-        if two.start <= one.start or two.start < end:
+        # in UTC: sums and comparisons in one zone go by the wall's clock, also when it is changed
+        begins = one.start.astimezone(UTC), two.start.astimezone(UTC)
+        end = begins[0] + timedelta(minutes=one.minutes or 0)
+        if begins[1] <= begins[0] or begins[1] < end:
+            end = end.astimezone(one.start.tzinfo)
             yield EventError(
                 f"{two.id} starts at {two.start:%Y-%m-%d %H:%M}",
                 where=place(where, ("session", i + 1, "start"), two.id),

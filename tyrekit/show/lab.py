@@ -21,6 +21,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from tyrekit.errors import InputError
+from tyrekit.record.own_files import own_folder
+from tyrekit.record.whole_file import write_whole
 
 HERE = Path(__file__).parent / "lab"
 FIRST_NOTEBOOK = "1_next_session.ipynb"
@@ -54,6 +56,7 @@ def copy_notebooks(folder: Path) -> list[str]:
     to the kit's tests and are left out.
     """
     target = folder / "notebooks"
+    own_folder(target, "notebooks")
     target.mkdir(parents=True, exist_ok=True)
     record = _read_record(target / RECORD_NAME)
     said = []
@@ -62,11 +65,11 @@ def copy_notebooks(folder: Path) -> list[str]:
         new = notebook_hash(notebook)
         place = _place(target / path.name, new, record.get(path.name))
         if place is not None:
-            _write(place, json.dumps(notebook, indent=1, ensure_ascii=False) + "\n")
+            write_whole(place, json.dumps(notebook, indent=1, ensure_ascii=False) + "\n")
             record[place.name] = new
             if place.name != path.name:
                 said.append(f"{path.name} was changed by you and is kept; ours is {place.name}")
-    _write(target / RECORD_NAME, json.dumps(record, indent=1) + "\n")
+    write_whole(target / RECORD_NAME, json.dumps(record, indent=1) + "\n")
     return said
 
 
@@ -112,7 +115,7 @@ def launch(folder: Path, extra_args: Sequence[str] = (), lan: Lan | None = None)
         network = lan_arguments(lan.address, state, lan.certificate, lan.key, getpass)
     for text in copy_notebooks(folder):
         print(text)
-    _write(state / "etc/labconfig/page_config.json", json.dumps(_page_config()))
+    write_whole(state / "etc/labconfig/page_config.json", json.dumps(_page_config()))
     _prepend("JUPYTER_CONFIG_PATH", HERE / "etc")
     _prepend("JUPYTER_CONFIG_PATH", state / "etc")
     _prepend("JUPYTER_PATH", HERE / "share")
@@ -220,14 +223,6 @@ def _read_record(path: Path) -> dict[str, str]:
 def _source(cell: dict[str, Any]) -> str:
     source = cell["source"]
     return source if isinstance(source, str) else "".join(source)
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(path.name + ".part")
-    beside.write_text(text, encoding="utf-8")
-    os.replace(beside, path)
 
 
 def _prepend(variable: str, folder: Path) -> None:

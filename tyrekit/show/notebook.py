@@ -99,7 +99,7 @@ def demo_copy(demo: str = DEMO) -> Path:
         left = shutil.ignore_patterns("out", "notebooks", "book.sqlite*")
         shutil.copytree(shipped, target / demo, ignore=left)
     else:
-        make = [sys.executable, "-m", "tyrekit.demo", "--out", str(target)]
+        make = [sys.executable, "-P", "-m", "tyrekit.demo", "--out", str(target)]
         subprocess.run(make, check=True, capture_output=True)
     return target / demo
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 import ipywidgets as w
 
 from tyrekit.record.weekend import Weekend
+from tyrekit.record.whole_file import write_whole
 from tyrekit.show import cards, cards_race, charts, charts_race, race
 from tyrekit.show.look_back import LookBack, session_words, state_before
 from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, pair, row
@@ -180,11 +180,8 @@ def write_card(now: RaceState, folder: Path, made: datetime) -> Path:
     page = race_page(now.plan)
     if now.what_if.supposed:
         page = page._replace(sections=[f'<div class="warn">{SUPPOSED}</div>', *page.sections])
-    folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{page.slug}.html"
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    part.write_text(document([page], stamp_of(now.answer, made)), encoding="utf-8")
-    os.replace(part, path)
+    write_whole(path, document([page], stamp_of(now.answer, made)))
     return path
 
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tyrekit.errors import InputError
+from tyrekit.record.whole_file import write_whole
 
 BROWSERS = (
     "chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome",
@@ -31,12 +32,18 @@ BY_HAND = "Open the .html file in any browser and print it on A4."
 
 
 def find_browser() -> str | None:
-    """Return the program that can print, or None; TYREKIT_BROWSER names another one."""
+    """Return the program that can print, or None; TYREKIT_BROWSER names another one.
+
+    One in the folder at hand is none: a weekend's folder may come from a stranger, and Windows
+    looks there first.
+    """
     named = os.environ.get("TYREKIT_BROWSER")
     if named is not None:
         return shutil.which(named)
     found = (shutil.which(name) for name in (*BROWSERS, *BESIDES))
-    return next((path for path in found if path), None)
+    return next(
+        (path for path in found if path and Path(path).parent.resolve() != Path.cwd()), None
+    )
 
 
 def write_pdf(html: Path, browser: str | None = None) -> Path:
@@ -69,9 +76,7 @@ def write_pdf(html: Path, browser: str | None = None) -> Path:
             raise InputError(
                 "the PDF was not made", where=str(path), got=said or None, next_step=BY_HAND
             )
-        part = path.with_name(f".{path.name}.{os.getpid()}.part")
-        shutil.copyfile(made, part)
-        os.replace(part, path)
+        write_whole(path, made.read_bytes())
     return path
 
 

@@ -75,8 +75,14 @@ class Page(NamedTuple):
 
     @property
     def slug(self) -> str:
-        """The name as a file's: what an id may hold and a file name may not is a dash."""
-        return re.sub(r"[^\w.-]+", "-", self.name).strip(".-")
+        """The name as a file's: what an id may hold and a file name may not is a dash.
+
+        Names that differ only in that, or are too long, are told apart by a hash.
+        """
+        plain = re.sub(r"[^\w.-]+", "-", self.name).strip(".-")[:MOST_NAME]
+        if plain == self.name:
+            return plain
+        return f"{plain}-{hashlib.sha256(self.name.encode()).hexdigest()[:8]}"
 
 
 def stamp_of(answer: Answer, made: datetime, supposed: str = "") -> Stamp:
