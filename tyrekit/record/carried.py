@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import timedelta
 from typing import NamedTuple
 
 import numpy as np
@@ -169,7 +168,8 @@ def session_end(session: Session, lap_s: float) -> pd.Timestamp:
     """Return when a session ends, from its minutes or from laps of `lap_s` seconds."""
     by_time = session.minutes * 60 if session.minutes else float("inf")
     by_laps = session.laps * lap_s if session.laps else float("inf")
-    return pd.Timestamp(session.start + timedelta(seconds=min(by_time, by_laps)))
+    # not in Python's own times: their sums are by the wall's clock, an hour off when it is changed
+    return pd.Timestamp(session.start) + pd.Timedelta(seconds=min(by_time, by_laps))
 
 
 def _usual_litres(laps: pd.DataFrame, event: Event) -> tuple[dict[str, float], str]:

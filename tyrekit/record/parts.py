@@ -306,11 +306,17 @@ def localised(start: datetime, zone: ZoneInfo | None) -> datetime:
     Raises
     ------
     ValueError
-        No zone is known, or the clocks skip this time.
+        No zone is known, or the clocks skip this time or show it twice.
     """
     if zone is None:
         raise ValueError("it has no offset, and [event] timezone is not known")
     aware = start.replace(tzinfo=zone)
     if aware.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != start:
         raise ValueError(f"the clocks go forward over this time in {zone.key}")
+    again = aware.replace(fold=1)
+    if aware.timestamp() != again.timestamp():
+        raise ValueError(
+            f"the clocks go back over this time in {zone.key}, so it comes twice: write it as"
+            f" {aware.isoformat()} or as {again.isoformat()}"
+        )
     return aware
