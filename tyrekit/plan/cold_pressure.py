@@ -6,6 +6,7 @@ too soft can fail. Pressures are gauge and the law behind them is in absolute un
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import partial
 
@@ -154,21 +155,34 @@ def _row(
         corner, hot_bar, *where, cold_c=at.cold_c, ambient_bar=at.ambient_bar
     )
     limited = mean < floor
-    set_bar = max(round(mean / STEP_BAR) * STEP_BAR, floor)
+    least = _up_to_step(
+        floor
+    )  # a sheet prints whole steps: rounded, it would stand below the limit
+    set_bar = max(round(round(mean / STEP_BAR) * STEP_BAR, 2), least)
     hot = from_cold(corner, set_bar, *where)
     return {
         "corner": corner,
         "hot_target_bar": hot_bar,
         "cold_bar": set_bar,
-        "lower_bar": max(lower, floor),
-        "upper_bar": max(upper, floor),
+        "lower_bar": max(lower, least),
+        "upper_bar": max(upper, least),
         "hot_bar": hot[0],
         "hot_lower_bar": hot[1],
         "hot_upper_bar": hot[2],
         "hot_floor_bar": from_cold(corner, floor, *where)[0],
         "limited": limited,
-        "basis": f"lowest allowed is {floor:.2f} bar" if limited else "hot target",
+        "basis": f"lowest allowed is {_as_stated(floor)} bar" if limited else "hot target",
     }
+
+
+def _up_to_step(bar: float) -> float:
+    """Return the first whole step of the gauge that is not below `bar`."""
+    return round(math.ceil(bar / STEP_BAR - 1e-9) * STEP_BAR, 2)
+
+
+def _as_stated(bar: float) -> str:
+    """Return a limit with two decimals, or with as many as it was given."""
+    return f"{bar:.2f}" if math.isclose(bar, round(bar, 2), abs_tol=1e-9) else f"{bar:g}"
 
 
 def bled_cold_bar(hot_bar: float, gas_c: float, cold_c: float, ambient_bar: float) -> float:
@@ -187,8 +201,10 @@ def bled_cold_bar(hot_bar: float, gas_c: float, cold_c: float, ambient_bar: floa
 
 
 def _notes(event: Event, table: pd.DataFrame, at: _Conditions, lap: int) -> tuple[str, ...]:
-    least = f"{event.tyres.cold_minimum_bar:.2f} bar"
-    floors = ", ".join(f"{row['corner']} {row['hot_floor_bar']:.2f}" for _, row in table.iterrows())
+    least = f"{_as_stated(event.tyres.cold_minimum_bar)} bar"
+    floors = ", ".join(
+        f"{row['corner']} {_up_to_step(row['hot_floor_bar']):.2f}" for _, row in table.iterrows()
+    )
     notes = [
         f"Set the cold pressures with the tyres at {at.cold_c:.0f} degC, for lap {lap} at speed;"
         " set them again if the air or the tyres change by 3 degC or more.",

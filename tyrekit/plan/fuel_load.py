@@ -265,13 +265,14 @@ def _fit_tank(
         f" holds {event.fuel.tank_l:.1f} l: save fuel, shorten the stint, accept more risk, or"
         " refuel if the regulations allow it"
     )
+    light = (
+        f"the car may finish {min(missing_kg, extra_kg):.1f} kg under the minimum mass of"
+        f" {event.car.minimum_mass_kg:.0f} kg even with {event.car.ballast_limit_kg:.0f} kg of"
+        " ballast and a full tank: ask the scrutineers about the ballast limit"
+    )
     if wanted_kg - extra_kg <= tank.capacity_kg:
-        words = (
-            f"the car may finish {missing_kg:.1f} kg under the minimum mass of"
-            f" {event.car.minimum_mass_kg:.0f} kg even with {event.car.ballast_limit_kg:.0f} kg of"
-            " ballast and a full tank: ask the scrutineers about the ballast limit"
-        )
-    return tank.capacity_kg, 0.0, (words,)
+        return tank.capacity_kg, 0.0, (light,)
+    return tank.capacity_kg, 0.0, (words, light) if extra_kg > 0 else (words,)
 
 
 def _rests_on(fuel_use: FuelUseResults) -> tuple[str, ...]:
