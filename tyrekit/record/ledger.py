@@ -242,4 +242,10 @@ def typed_saves(connection: sqlite3.Connection) -> int:
 
 def _entry(row: tuple[int, int, str, int | None, int | None, int, str]) -> Entry:
     row_id, save_id, sheet, line, supersedes, removed, cells = row
-    return Entry(row_id, save_id, sheet, line, supersedes, bool(removed), json.loads(cells))
+    try:
+        told = json.loads(cells)
+    except (ValueError, TypeError, RecursionError):
+        told = None
+    if not isinstance(told, dict) or not all(isinstance(text, str) for text in told.values()):
+        raise sqlite3.DatabaseError(f"entry {row_id} cannot be read")
+    return Entry(row_id, save_id, sheet, line, supersedes, bool(removed), told)
