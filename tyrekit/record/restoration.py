@@ -24,6 +24,7 @@ from tyrekit.record.spreadsheet import write_sheet
 from tyrekit.record.whole_file import folder_to_disk, to_disk
 
 NEWEST = "newest"
+BUSY_S = 5.0  # how long to wait while another program writes
 READABLE = "readable"  # no copy: what the book there still proves
 BESIDE = ("", "-journal", "-wal", "-shm")  # the files of one SQLite book
 UNPROVEN = "readable.csv"
@@ -265,7 +266,7 @@ def _held(book: Path) -> Iterator[None]:
     A program that waited for it finds the file replaced and says so, instead of saving into the
     one set aside.
     """
-    connection = sqlite3.connect(f"{book.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0)
+    connection = sqlite3.connect(f"{book.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S)
     with closing(connection):
         try:
             connection.execute("BEGIN IMMEDIATE")
