@@ -18,12 +18,14 @@ from tyrekit.record.event import parse_event
 from tyrekit.record.template import new_weekend
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import charts_review as charts
+from tyrekit.show import review_tables as tables
 from tyrekit.show.panel_review import ReviewPanel
 from tyrekit.show.review import review
 from tyrekit.show.review_driving import car_geometry
 from tyrekit.show.review_outcome import as_before, coverage_table, outcome_table
 from tyrekit.show.review_page import review_text, write_review
-from tyrekit.show.review_tyres import CENSORED, use_table
+from tyrekit.show.review_tyres import EARLY, places, shortest_laps, use_table
+from tyrekit.show.style import svg
 
 CORNERS = ("FL", "FR", "RL", "RR")
 
@@ -72,10 +74,58 @@ def test_each_tyre_did_what_its_laps_say(whole):
         on = sum((laps[c] == tyre_id).sum() for c in ("fl", "fr", "rl", "rr"))
         assert row["laps"] == on
     assert tyres["work_mj"].sum() == pytest.approx(whole.driving.laps[list(WORK_MJ)].sum().sum())
-    assert (tyres["state"] == CENSORED).all() and "censored" in whole.life
+    assert (
+        tyres["state"] == EARLY
+    ).all() and "0 of 16 tyres reached the limit of 1.6" in whole.life
     assert (tyres["lower_laps"] <= tyres["laps_left"]).all()
     used = whole.weekend.tyres.set_index("tyre_id").loc[tyres.index, "tread_min_mm"]
     assert tyres["tread_min_mm"].to_numpy() == pytest.approx(used.to_numpy())
+
+
+def test_tyres_with_few_laps_left_are_framed_and_named(whole):
+    """Few is fewer than the event's shortest session takes: the demo's qualifying, 7 laps."""
+    assert shortest_laps(whole.weekend, whole.fits) == 7
+    few = whole.tyres[whole.tyres["few_left"]]
+    assert list(few["tyre_id"]) == list(whole.tyres.loc[whole.tyres["lower_laps"] < 7, "tyre_id"])
+    head, rows = tables.tyre_rows(whole)
+    assert "(limit 1.6)" in " ".join(head) and len(rows) == len(whole.tyres)
+    framed = [row for row in rows if "outline" in row]
+    assert len(framed) == len(few) > 0 and framed == rows[: len(few)]
+    assert all("FEW\u00a0LEFT" in row for row in framed)
+    assert all(tyre_id in tables.tyre_words(whole) for tyre_id in few["tyre_id"])
+
+
+def test_who_is_faster_is_said(whole):
+    row = whole.drivers.iloc[0]
+    assert row["mean_s"] < 0
+    said = tables.driver_rows(whole)[1][0]
+    assert f"{row['driver']} faster by {-row['mean_s']:.2f} s" in said
+    swapped = replace(whole, drivers=whole.drivers.assign(mean_s=0.1, lower_s=-0.2, upper_s=0.4))
+    said = tables.driver_rows(swapped)[1][0]
+    assert f"{row['other']} faster by 0.10 s, not sure" in said
+    assert f"{row['driver']} faster by 0.20 s to {row['other']} faster by 0.40 s" in said
+
+
+def test_places_are_the_same_on_map_profile_and_in_words(whole):
+    own = places(whole.uses, "FL")
+    assert list(own["place"]) == [1, 2, 3] and own["start_m"].is_monotonic_increasing
+    profile = whole.driving.profile
+    drawn = [
+        svg(charts.track_chart(charts.track_table(profile, "FL"), whole.uses, "FL")),
+        svg(charts.profile_chart(charts.profile_table(profile), whole.uses, "FL")),
+    ]
+    assert all(f">{place}</text>" in picture for picture in drawn for place in own["place"])
+    for row in own.to_dict("records"):
+        metres = f"{row['start_m']:.0f}–{row['end_m']:.0f} m"
+        assert metres in drawn[0] and f"{row['place']} ({metres})" in whole.findings["finding"][0]
+
+
+def test_nothing_a_statistician_says_is_in_front_of_the_reader(whole):
+    told = tables.findings_html(whole) + "".join(tables.tyre_rows(whole)[1]) + whole.life
+    for word in ("censored", "standard deviation", "stay empty", "interval"):
+        assert word not in told
+    one = replace(whole, findings=whole.findings.iloc[:1])
+    assert tables.findings_html(one).split("<h3>")[0].count("<li>") == 1
 
 
 def test_work_is_where_the_bends_are(whole, true):

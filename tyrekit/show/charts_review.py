@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
+from typing import Any, Literal
 
 import altair as alt
 import numpy as np
 import pandas as pd
 
 from tyrekit.show.review_findings import FULL
-from tyrekit.show.style import BAND, CLOCK_LABEL, INK, MUTED, PAPER, RULE, finish
+from tyrekit.show.review_tyres import places
+from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, INK, MUTED, PAPER, RULE, finish
 
 MAP, WIDTH, ROW = 430, 560, 74
 RAMP = (RULE, BAND, MUTED, INK)  # one hue, light to dark: reads the same in grey
-WIDTHS = (3, 6, 9, 12)  # and thin to thick, so that colour is not needed
+WIDTHS = (2, 4, 6, 8)  # and thin to thick, so that colour is not needed
+PLACE_WIDTH = 13  # of the places with most work, in the accent: they are the answer
+Side = Literal["left", "right"]
+TICKS_M = 500  # marks along the track, as on the axis of the profile
 METRES_PER_DEG = 111_320.0
 MARGIN_M = 60.0
 
@@ -76,11 +80,14 @@ def track_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int
                                         range=list(WIDTHS)), legend=_legend()),
         )
     )  # fmt: skip
-    layers = line + _start_mark(table, x, y) + _numbers(table, uses, corner, x, y)
+    own = places(uses, corner)
+    layers = line + _distances(table, x, y) + _start_mark(table, x, y)
+    if len(own):
+        layers = _places(table, own, x, y) + layers + _numbers(table, own, x, y)
     return finish(
         layers.properties(width=width, height=max(160, round(width * spans[1] / spans[0]))),
         f"Where on the track is the {FULL[corner]} used?",
-        "thick and strong: hard; numbers: the three stretches with most work; north is up",
+        "numbered: the places with most of its work, m from the line; north is up",
     )
 
 
@@ -98,7 +105,8 @@ def profile_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: i
     """Draw `profile_table`, a row per corner on one scale; the chosen corner is strong."""
     top = float(table["work_j_per_m"].quantile(0.998)) * 1.05
     end = float(table["distance_m"].max())
-    own = _numbered(uses, corner)
+    own = places(uses, corner)
+    own = own.assign(middle_m=(own["start_m"] + own["end_m"]) / 2)
     rows = []
     for name in FULL:
         chosen = name == corner
@@ -108,25 +116,22 @@ def profile_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: i
             title="distance from the line, m" if last else None,
         )  # fmt: skip
         x = alt.X("distance_m:Q", axis=axis, scale=alt.Scale(domain=[0, end], nice=False))
-        y = alt.Y("work_j_per_m:Q", title=name, scale=alt.Scale(domain=[0, top]),
+        y = alt.Y("work_j_per_m:Q", title=name, stack=False, scale=alt.Scale(domain=[0, top]),
                   axis=alt.Axis(tickCount=2, titleAngle=0, titleAlign="right", titleX=-38,
                                 titleFontSize=13, titleFontWeight="bold" if chosen else "normal",
                                 titleColor=INK if chosen else MUTED))  # fmt: skip
         area = (
             alt.Chart(table[table["corner"] == name])
-            .mark_area(color=INK if chosen else BAND, clip=True)
+            .mark_area(color=MUTED if chosen else BAND, clip=True)
             .encode(x=x, y=y)
         )
-        marks = alt.Chart(own).mark_text(
-            fontWeight="bold", fontSize=13, color=INK, baseline="bottom", dy=-1
-        )
-        over = marks.encode(x="middle_m:Q", y=alt.value(0), text="number:N") if chosen else None
-        layer = area if over is None else area + over
+        layer = area + _hardest(table, own, name, x, y) if chosen and len(own) else area
         rows.append(layer.properties(width=width, height=ROW))
     return finish(
         alt.vconcat(*rows, spacing=14),
         "How hard does each tyre work along the lap?",
-        f"sliding work, J per metre, mean of the laps at pace; strong: the {FULL[corner]}",
+        f"sliding work, J per metre, mean of the laps at pace; numbered: as on the map,"
+        f" {FULL[corner]}",
     )
 
 
@@ -243,21 +248,80 @@ def _start_mark(table: pd.DataFrame, x: Any, y: Any) -> Any:
     return head.encode(x=x, y=y) + words.encode(x=x, y=y, text="words:N")
 
 
-def _numbered(uses: pd.DataFrame, corner: str) -> pd.DataFrame:
-    own = uses[uses["corner"] == corner].sort_values("start_m").reset_index(drop=True)
-    return own.assign(middle_m=(own["start_m"] + own["end_m"]) / 2, number=own.index + 1)
+def _on_places(table: pd.DataFrame, own: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a table by distance that lie on the places, with `place`."""
+    parts = [
+        table[table["distance_m"].between(row["start_m"], row["end_m"])].assign(place=row["place"])
+        for row in own.to_dict("records")
+    ]
+    return pd.concat(parts) if parts else table.iloc[:0].assign(place=0)
 
 
-def _numbers(table: pd.DataFrame, uses: pd.DataFrame, corner: str, x: Any, y: Any) -> Any:
-    """Put the stretches' numbers beside the track, away from its middle."""
-    own = _numbered(uses, corner)
-    at = np.searchsorted(table["distance_m"].to_numpy(), own["middle_m"].to_numpy())
-    place = table.iloc[np.clip(at, 0, len(table) - 1)].reset_index(drop=True)
-    away = place[["east_m", "north_m"]].to_numpy()
-    size = np.maximum(np.hypot(*away.T), 1.0)[:, None]
-    moved = away + 45.0 * away / size
-    shown = pd.DataFrame(
-        {"east_m": moved[:, 0], "north_m": moved[:, 1], "number": own["number"].astype(str)}
+def _hardest(table: pd.DataFrame, own: pd.DataFrame, corner: str, x: Any, y: Any) -> Any:
+    """Return a corner's places along the lap in the accent, numbered."""
+    shown = _on_places(table[table["corner"] == corner], own)
+    area = alt.Chart(shown).mark_area(color=ACCENT, clip=True).encode(x=x, y=y, detail="place:N")
+    marks = alt.Chart(own).mark_text(
+        fontWeight="bold", fontSize=15, color=ACCENT, baseline="bottom", dy=-1
     )
-    text = alt.Chart(shown).mark_text(fontSize=18, fontWeight="bold", color=INK)
-    return text.encode(x=x, y=y, text="number:N")
+    return area + marks.encode(x="middle_m:Q", y=alt.value(0), text="place:N")
+
+
+def _places(table: pd.DataFrame, own: pd.DataFrame, x: Any, y: Any) -> Any:
+    """Draw the places with most work over the track."""
+    return (
+        alt.Chart(_on_places(table, own))
+        .mark_line(color=ACCENT, strokeWidth=PLACE_WIDTH, strokeCap="butt", strokeJoin="round")
+        .encode(x=x, y=y, detail="place:N", order="distance_m:Q")
+    )
+
+
+def _distances(table: pd.DataFrame, x: Any, y: Any) -> Any:
+    """Mark every 500 m of the lap, the words inside the track."""
+    every = np.arange(TICKS_M, float(table["distance_m"].max()), TICKS_M)
+    at = _moved(table, every, -28.0).assign(words=[f"{m:.0f} m" for m in every])
+    dots = alt.Chart(_moved(table, every, 0.0)).mark_point(
+        size=36, filled=True, fill=PAPER, stroke=INK, strokeWidth=1.5, opacity=1
+    )
+    words = [
+        alt.Chart(part).mark_text(fontSize=11, color=MUTED, align=side, baseline="middle")
+        .encode(x=x, y=y, text="words:N")
+        for side, part in _sides(at, "right", "left")
+    ]  # fmt: skip
+    return alt.layer(dots.encode(x=x, y=y), *words)
+
+
+def _numbers(table: pd.DataFrame, own: pd.DataFrame, x: Any, y: Any) -> Any:
+    """Put the places' numbers, metres and shares beside the track, away from its middle."""
+    middle = (own["start_m"] + own["end_m"]).to_numpy() / 2
+    at = _moved(table, middle, 50.0).assign(place=own["place"].astype(str))
+    at["words"] = [f"{r['start_m']:.0f}–{r['end_m']:.0f} m" for r in own.to_dict("records")]
+    at["share"] = [f"{share:.0f} % of its work" for share in own["work_pct"]]
+    drawn = []
+    for i, row in at.iterrows():  # above the track at its top, below it at its foot
+        slope = row["north_m"] / max(float(np.hypot(row["east_m"], row["north_m"])), 1.0)
+        down = -30 if slope > 0.6 else 12 if slope < -0.6 else 0
+        for side, part in _sides(at.loc[[i]], "left", "right"):
+            base = alt.Chart(part).encode(x=x, y=y)
+            name = base.mark_text(
+                fontSize=18, fontWeight="bold", color=ACCENT, align=side, dy=down - 12
+            )
+            drawn.append(name.encode(text="place:N"))
+            for words, dy in (("words", 4), ("share", 18)):
+                text = base.mark_text(fontSize=12, color=INK, align=side, dy=down + dy)
+                drawn.append(text.encode(text=f"{words}:N"))
+    return alt.layer(*drawn)
+
+
+def _sides(at: pd.DataFrame, east: Side, west: Side) -> list[tuple[Side, pd.DataFrame]]:
+    """Return the points east and west of the middle, each with how its words are aligned."""
+    parts = ((east, at[at["east_m"] >= 0]), (west, at[at["east_m"] < 0]))
+    return [(side, part) for side, part in parts if len(part)]
+
+
+def _moved(table: pd.DataFrame, distance_m: Any, out_m: float) -> pd.DataFrame:
+    """Return the points at these distances, moved away from the middle: east_m, north_m."""
+    at = np.searchsorted(table["distance_m"].to_numpy(), distance_m)
+    where = table.iloc[np.clip(at, 0, len(table) - 1)][["east_m", "north_m"]].to_numpy()
+    away = where / np.maximum(np.hypot(*where.T), 1.0)[:, None]
+    return pd.DataFrame(where + out_m * away, columns=["east_m", "north_m"])

@@ -6,6 +6,7 @@ from functools import partial
 from pathlib import Path
 
 import ipywidgets as w
+import pandas as pd
 
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import charts_review as charts
@@ -14,6 +15,7 @@ from tyrekit.show.panels import Figure, Figures, Panel, on_value, row
 from tyrekit.show.review import Review, review
 from tyrekit.show.review_findings import FULL
 from tyrekit.show.review_page import corner_of_interest, write_review
+from tyrekit.show.review_tyres import places
 from tyrekit.show.words import html
 
 
@@ -33,7 +35,7 @@ class ReviewPanel(Panel):
         self.folder, self.note = folder, note
         self.review: Review | None = None
         self.head, self.told, self.saved = w.HTML(), w.HTML(), w.HTML()
-        self.use, self.others = Figures(), Figures()
+        self.use, self.others, self.places = Figures(), Figures(), w.HTML()
         self.corner = w.ToggleButtons(options=list(FULL), description="tyre")
         self.corner.style.button_width = "64px"
         self.write = w.Button(description="Write review.html and beliefs_next.toml")
@@ -49,7 +51,7 @@ class ReviewPanel(Panel):
         self.told.value = f"<h2>Findings</h2>{tables.findings_html(found)}"
         self.compose([
             self.head, self.told,
-            *([w.HTML("<h2>Where are the tyres used?</h2>"), self.corner, self.use]
+            *([w.HTML("<h2>Where are the tyres used?</h2>"), self.corner, self.places, self.use]
               if len(found.driving.profile) else []),
             *self._tables(found), self.others, *self._last(found),
             row([self.write, self.saved, self.working]),
@@ -74,6 +76,7 @@ class ReviewPanel(Panel):
         if self.review is None or not len(self.review.driving.profile):
             return
         profile, uses, corner = self.review.driving.profile, self.review.uses, self.corner.value
+        self.places.value = _where(uses, corner)
         track, along = charts.track_table(profile, corner), charts.profile_table(profile)
         self.use.show(
             [
@@ -87,7 +90,7 @@ class ReviewPanel(Panel):
     def _tables(self, found: Review) -> list[w.HTML]:
         """Return what the tyres did, drivers and stints, as tables."""
         return [
-            _table("What did each tyre do?", tables.tyre_rows(found), found.life),
+            _table("What has each tyre left?", tables.tyre_rows(found), tables.tyre_words(found)),
             _table("Driver against driver, on equal tyres and fuel", tables.driver_rows(found)),
             _table("Stint against stint", tables.stint_rows(found), fold=True),
             _table("How was it driven?", tables.measure_rows(found), fold=True),
@@ -103,7 +106,7 @@ class ReviewPanel(Panel):
         outside = found.outcome[~found.outcome["inside"]]
         notes = "".join(f"<li>{html(note)}</li>" for note in found.notes)
         return [
-            _table("Plan against outcome: were the intervals honest?", tables.coverage_rows(found)),
+            _table("Plan against outcome: were the ranges honest?", tables.coverage_rows(found)),
             _table("Forecasts that missed", tables.outcome_rows(outside), fold=True),
             _table("Every forecast", tables.outcome_rows(found.outcome), fold=True),
             w.HTML("<details><summary>Beliefs for the next event.toml</summary><pre>"
@@ -122,6 +125,22 @@ def _head(found: Review, note: str) -> str:
     name = html(found.weekend.event.meeting.name)
     done = ", ".join(found.weekend.done) or "nothing yet"
     return f'<div class="tk-head"><b>{name}: review</b> of {html(done)}</div>{said}'
+
+
+def _where(uses: pd.DataFrame, corner: str) -> str:
+    """Return in a sentence where on the lap a corner works, with its places as a table."""
+    own = places(uses, corner)
+    if not len(own):
+        return ""
+    head, rows = tables.place_rows(uses, corner)
+    cells = "".join(f'<th scope="col">{html(name)}</th>' for name in head)
+    numbers = ", ".join(str(place) for place in own["place"])
+    return (
+        f"<p>The <b>{FULL[corner]}</b> does <b>{own['work_pct'].sum():.0f} %</b> of its sliding"
+        f" work on <b>{own['lap_pct'].sum():.0f} %</b> of the lap: places {numbers}.</p>"
+        f'<details><summary>The places in figures</summary><table class="tk-table"><thead><tr>'
+        f"{cells}</tr></thead><tbody>{''.join(rows)}</tbody></table></details>"
+    )
 
 
 def _table(title: str, rows: tables.Rows, basis: str = "", fold: bool = False) -> w.HTML:

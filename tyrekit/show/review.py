@@ -21,6 +21,7 @@ from tyrekit.show.review_driving import NAMES, Driving, driving
 from tyrekit.show.review_findings import cause_table, findings, open_questions
 from tyrekit.show.review_outcome import coverage_table, outcome_table
 from tyrekit.show.review_tyres import life_words, tyre_table, use_table
+from tyrekit.show.tables import tread_limit_mm
 
 LEVEL = 0.9
 CLAIM_LEVEL = 0.96  # two questions are asked of the driving; study_style.py holds both to 8 %
@@ -38,7 +39,7 @@ class Review:
     tyres : DataFrame
         What each tyre did, wore and has left (`review_tyres.tyre_table`).
     life : str
-        What the tyres' lives say, those taken off early counted as censored.
+        What the tyres' lives say, those taken off before the limit counted as such.
     driving : Driving
         Work and measures per lap, and the work along the lap.
     uses : DataFrame
@@ -117,7 +118,9 @@ def review(
     said = (*passed, *driven.notes, *(f"driving and wear: {n}" for n in wear.notes))
     return Review(
         weekend=weekend, fits=fits, tyres=tyres,
-        life=life_words(tyres, weekend.tyres.set_index("tyre_id")["age_laps"]),
+        life=life_words(
+            tyres, weekend.tyres.set_index("tyre_id")["age_laps"], tread_limit_mm(weekend.event)
+        ),
         driving=driven, uses=uses, stints=stints, drivers=drivers,
         measures=measure_table(driven.laps, stints), work=work_table(weekend, fits, driven.laps),
         wear=wear, drop_off=drop_off,

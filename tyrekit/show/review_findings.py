@@ -17,7 +17,8 @@ from tyrekit.fit.style import StyleResults
 from tyrekit.fit.tread_result import TreadResults
 from tyrekit.fit.tread_rows import PLACES
 from tyrekit.show.answer import Fits
-from tyrekit.show.words import number, signed, span
+from tyrekit.show.review_tyres import places
+from tyrekit.show.words import number, span
 
 CAUSE_COLUMNS = ("cause", "what", "mean_pct", "lower_pct", "upper_pct", "told", "rests_on",
                  "settle")  # fmt: skip
@@ -99,9 +100,11 @@ def _open_causes(causes: pd.DataFrame) -> Iterator[tuple[str, str]]:
             yield f"Whether {asked}: too few readings of the tread", READ
         elif not own["told"].any():
             largest = own.iloc[int(own["mean_pct"].abs().argmax())]
-            words = f"the largest is {largest['what']}, {signed(largest['mean_pct'])} % of wear"
-            ends = span(largest["lower_pct"], largest["upper_pct"])
-            yield f"Whether {asked}: {words} ({ends})", str(largest["settle"])
+            with_it = "with more of it " if cause == "driving" else ""
+            words = f"the largest is {largest['what']}, {with_it}"
+            words += f"{more_or_less(largest['mean_pct'], 1)} wear"
+            ends = [more_or_less(largest[end], 1) for end in ("lower_pct", "upper_pct")]
+            yield f"Whether {asked}: {words} ({' to '.join(ends)})", str(largest["settle"])
 
 
 def _open_drop_off(drop_off: StyleResults) -> Iterator[tuple[str, str]]:
@@ -110,17 +113,18 @@ def _open_drop_off(drop_off: StyleResults) -> Iterator[tuple[str, str]]:
         yield f"{asked} too few runs of four clean laps", "Log long runs by both drivers."
     elif not drop_off.found:
         largest = drop_off.effects.iloc[int(drop_off.effects["mean"].abs().argmax())]
-        words = f"the largest is {plain(str(largest.name))}, {signed(largest['mean'])} ms per lap"
-        ends = span(largest["lower"], largest["upper"])
-        yield f"{asked} {words} ({ends})", in_words(largest["settle"])
+        said = [more_or_less(largest[end], 1, "ms") for end in ("mean", "lower", "upper")]
+        words = f"the largest is {plain(str(largest.name))}, with more of it {said[0]} loss a lap"
+        yield f"{asked} {words} ({said[1]} to {said[2]})", in_words(largest["settle"])
 
 
 def _open_drivers(drivers: pd.DataFrame) -> Iterator[tuple[str, str]]:
     for row in drivers.to_dict("records"):
         if row["lower_s"] <= 0 <= row["upper_s"]:
             yield (
-                f"Which of {row['driver']} and {row['other']} is faster on equal tyres and"
-                f" fuel: {span(row['lower_s'], row['upper_s'], 2)} s",
+                f"Which of {row['driver']} and {row['other']} is faster on equal tyres and fuel:"
+                f" {row['driver']} by up to {number(-row['lower_s'], 2)} s or {row['other']} by up"
+                f" to {number(row['upper_s'], 2)} s",
                 "Both in one session, on tyres of like age.",
             )
 
@@ -171,36 +175,38 @@ def _driving_causes(style: StyleResults) -> Iterator[tuple[object, ...]]:
 def _wear_claims(tread: TreadResults, causes: pd.DataFrame, uses: pd.DataFrame) -> Iterator[Claim]:
     for row in causes[causes["told"]].to_dict("records"):
         numbers = (row["mean_pct"], row["lower_pct"], row["upper_pct"], "%", row["rests_on"])
-        ends = span(row["lower_pct"], row["upper_pct"], 0)
+        ends = sizes(row["lower_pct"], row["upper_pct"], 0)
         if row["cause"] == "circuit and set-up":
             rate = tread.wear_mm_per_lap(row["what"])
             yield Claim(
                 f"The {FULL[row['what']]} wears most: {number(rate.mean, 3)} mm a lap,"
-                f" {signed(row['mean_pct'], 0)} % against the mean of the four ({ends})."
+                f" {more_or_less(row['mean_pct'])} than the mean of the four ({ends} %)."
                 f"{_where(row['what'], uses)}", *numbers,
             )  # fmt: skip
         elif row["cause"] == "driving":
             way = "more" if row["mean_pct"] > 0 else "less"
             yield Claim(
                 f"Sessions with more {row['what']} wore the tyres {way}:"
-                f" {signed(row['mean_pct'], 1)} % for one standard deviation of it"
-                f" ({span(row['lower_pct'], row['upper_pct'])}).", *numbers,
+                f" {more_or_less(row['mean_pct'], 1)} for a usual step up of it"
+                f" ({sizes(row['lower_pct'], row['upper_pct'])} %).", *numbers,
             )  # fmt: skip
         else:
             yield Claim(
-                f"{row['what']} wore {signed(row['mean_pct'], 0)} % against the usual"
-                f" {row['cause']} ({ends}).", *numbers,
+                f"{row['what']} wore {more_or_less(row['mean_pct'])} than the usual"
+                f" {row['cause']} ({ends} %).", *numbers,
             )  # fmt: skip
 
 
 def _where(corner: str, uses: pd.DataFrame) -> str:
-    own = uses[uses["corner"] == corner].sort_values("start_m")
+    own = places(uses, corner)
     if not len(own):
         return ""
-    places = ", ".join(f"{r['start_m']:.0f}–{r['end_m']:.0f}" for _, r in own.iterrows())
+    said = [f"{r['place']} ({r['start_m']:.0f}–{r['end_m']:.0f} m)" for r in own.to_dict("records")]
+    *first, last = said
+    where = f"places {', '.join(first)} and {last}" if first else f"place {last}"
     return (
         f" {own['work_pct'].sum():.0f} % of its sliding work is done on"
-        f" {own['lap_pct'].sum():.0f} % of the lap: {places} m."
+        f" {own['lap_pct'].sum():.0f} % of the lap: {where}."
     )
 
 
@@ -210,8 +216,9 @@ def _style_claims(drop_off: StyleResults) -> Iterator[Claim]:
         name = str(row["measure"])
         way = "more" if row["mean"] > 0 else "less"
         yield Claim(
-            f"Lap times fell off {way} with more {plain(name)}: {signed(row['mean'])} ms per lap"
-            f" for one standard deviation of it ({span(row['lower'], row['upper'])}).",
+            f"Lap times fell off {way} with more {plain(name)}:"
+            f" {more_or_less(row['mean'], 1, 'ms')} a lap for a usual step up of it"
+            f" ({sizes(row['lower'], row['upper'])} ms).",
             row["mean"], row["lower"], row["upper"], "ms per lap",
             f"{drop_off.n_rows} driver-sessions",
         )  # fmt: skip
@@ -225,10 +232,11 @@ def _driver_claims(drivers: pd.DataFrame) -> Iterator[Claim]:
         fast, slow = (
             (row["driver"], row["other"]) if high < 0 else (row["other"], row["driver"])
         )  # fmt: skip
+        ends = sizes(low, high, 2)
         low, high = sorted((abs(low), abs(high)))
         yield Claim(
             f"{fast} is {number(abs(row['mean_s']), 2)} s a lap faster than {slow} on equal tyres"
-            f" and fuel ({span(low, high, 2)} s).", abs(row["mean_s"]), low, high, "s",
+            f" and fuel ({ends} s).", abs(row["mean_s"]), low, high, "s",
             f"{row['laps']} clean laps of {row['driver']} ({row['runs']}) and"
             f" {row['other_laps']} of {row['other']} ({row['other_runs']})",
         )  # fmt: skip
@@ -240,7 +248,7 @@ def _forecast_claims(coverage: pd.DataFrame) -> Iterator[Claim]:
         half = 100 * 1.645 * math.sqrt(max(share * (1 - share), 0.01) / row["sessions"])
         low, high = max(row["inside_pct"] - half, 0.0), min(row["inside_pct"] + half, 100.0)
         yield Claim(
-            f"The kit's intervals for the {row['what']} were too narrow: {row['inside']} of"
+            f"The kit's ranges for the {row['what']} were too narrow: {row['inside']} of"
             f" {row['foretold']} came inside where 90 % should ({span(low, high, 0)} %).",
             row["inside_pct"], low, high, "%", f"{row['sessions']} sessions",
         )  # fmt: skip
@@ -281,6 +289,19 @@ def _place_claims(tread: TreadResults, level: float) -> Iterator[Claim]:
             mean, mean - score * sd, mean + score * sd, "mm per lap",
             f"{tread.n_rows} tread readings",
         )  # fmt: skip
+
+
+def more_or_less(change: float, digits: int = 0, unit: str = "%") -> str:
+    """Return a change as people say it: ``3 % more``."""
+    size = number(abs(change), digits)
+    way = "" if float(size) == 0 else " less" if change < 0 else " more"
+    return f"{size} {unit}{way}"
+
+
+def sizes(lower: float, upper: float, digits: int = 1) -> str:
+    """Return an interval of one sign by its sizes, the way being told: ``4 to 20``."""
+    least, most = sorted((abs(lower), abs(upper)))
+    return span(least, most, digits)
 
 
 def plain(name: str) -> str:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import os
 import textwrap
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from tyrekit.record.whole_file import write_whole
 from tyrekit.show import charts_review as charts
 from tyrekit.show import review_tables as tables
 from tyrekit.show.review import Review
-from tyrekit.show.review_findings import plain
+from tyrekit.show.review_findings import FULL, plain
+from tyrekit.show.review_tyres import places
 from tyrekit.show.sheet import own_ids
 from tyrekit.show.sheet_page import TYRE_CAUTIONS, Page, Stamp, cautions, document, table
 from tyrekit.show.style import svg
@@ -40,12 +41,9 @@ def write_review(review: Review, folder: Path, *, now: datetime | None = None) -
     """
     zone = review.weekend.event.meeting.zone
     stamp = (now or datetime.now(zone)).astimezone(zone)
-    folder.mkdir(parents=True, exist_ok=True)
     page, beliefs = folder / "review.html", folder / "beliefs_next.toml"
     for path, text in ((page, review_html(review, stamp)), (beliefs, review.beliefs_text)):
-        part = path.with_name(f".{path.name}.{os.getpid()}.part")
-        part.write_text(text, encoding="utf-8")
-        os.replace(part, path)
+        write_whole(path, text)
     return page, beliefs
 
 
@@ -55,7 +53,8 @@ def review_html(review: Review, now: datetime) -> str:
     stamp = Stamp(weekend.event.meeting.name, weekend.event.car.number, now, weekend.inputs)
     sections = [
         f"<section><h2>Findings</h2>{tables.findings_html(review)}</section>", _use(review),
-        _section("What did each tyre do?", tables.tyre_rows(review), html(review.life)),
+        _section("What has each tyre left?", tables.tyre_rows(review),
+                 html(tables.tyre_words(review))),
         _stints(review),
         _section("How was it driven?", tables.measure_rows(review), _measure_words(review)),
         _section("What does sliding work wear?", tables.work_rows(review),
@@ -126,12 +125,14 @@ def _use(review: Review) -> str:
         drawn.append(charts.track_chart(track, review.uses, corner))
     drawn.append(charts.profile_chart(charts.profile_table(profile), review.uses, corner))
     rows = [
-        f'<tr><th class="row" scope="row">{html(r["corner"])}</th>'
+        f'<tr><th class="row" scope="row">{corner} {r["place"]}</th>'
         f"<td>{span(r['start_m'], r['end_m'], 0)}</td><td>{number(r['work_pct'], 0)} %</td>"
         f"<td>{number(r['lap_pct'], 0)} %</td></tr>"
-        for r in review.uses.to_dict("records")
+        for corner in FULL
+        for r in places(review.uses, corner).to_dict("records")
     ]
-    hard = table(("corner", "hardest from, to, m", "of its work", "of the lap"), rows, "tight")
+    head = ("tyre and place", "from the line, m", "of its work", "of the lap")
+    hard = table(head, rows, "tight")
     return (
         '<section class="page"><h2>Where are the tyres used?</h2>'
         f"{_figures(drawn, 'use')}{hard}</section>"
@@ -162,7 +163,7 @@ def _outcome(review: Review) -> str:
         f"<h3>Outside</h3>{table(*tables.outcome_rows(outside), 'tight')}" if len(outside) else ""
     )
     return (
-        '<section class="page"><h2>Plan against outcome: were the intervals honest?</h2>'
+        '<section class="page"><h2>Plan against outcome: were the ranges honest?</h2>'
         f"{table(*tables.coverage_rows(review), 'tight')}{_figures([chart], 'outcome')}{missed}"
         '<p class="small muted">Each forecast was made from the sessions before its own, for the'
         " tyres, fuel and temperatures that came. Things of one session move together, so the"

@@ -11,9 +11,13 @@ from tyrekit.fit.driving import MEASURES
 from tyrekit.fit.style import StyleResults
 from tyrekit.show.review import Review
 from tyrekit.show.review_driving import LAP_WORK
-from tyrekit.show.review_findings import in_words, plain
+from tyrekit.show.review_findings import in_words, more_or_less, plain, sizes
+from tyrekit.show.review_tyres import WORN, places, shortest_laps
+from tyrekit.show.tables import tread_limit_mm
 from tyrekit.show.words import clock, html, known, number, percent, signed, span
 
+NO_BREAK = "\u00a0"
+FRAME = ' style="outline: 2px solid currentColor; outline-offset: -2px"'
 NORMAL_90 = 1.645  # half width of 90 % in standard deviations
 Rows = tuple[Sequence[str], list[str]]
 UNITS = {**{one.name: one.unit for one in MEASURES}, LAP_WORK: "MJ"}
@@ -36,48 +40,78 @@ def findings_html(review: Review) -> str:
         f" {html(row['rests_on'])}.</span></li>"
         for row in review.findings.to_dict("records")
     )
-    short = 3 - len(review.findings)
-    more = f"<p>No more can be claimed: {short} of three places stay empty.</p>" if short else ""
     unsure = "".join(
         f"<li>{html(row['question'])}. <i>{html(row['settle'])}</i></li>"
         for row in review.open.to_dict("records")
     )
-    told = f"<ol>{claims}</ol>{more}"
+    told = f"<ol>{claims}</ol>" if claims else "<p>Nothing can be claimed yet.</p>"
     return told + (f"<h3>Cannot be told, and what would settle it</h3><ul>{unsure}</ul>"
                    if unsure else "")  # fmt: skip
 
 
 def tyre_rows(review: Review) -> Rows:
-    """Return a row per tyre: what it did, what it wore, what it has left."""
-    head = ("tyre", "ran", "at", "laps", "km", "work, MJ", "wear, mm", "mm a lap",
-            "against usual, %", "thinnest, mm", "laps left", "ended")  # fmt: skip
+    """Return a row per tyre, fewest laps left first: what it has left, wore and did.
+
+    Those with few laps left are framed and say so.
+    """
+    limit = number(tread_limit_mm(review.weekend.event))
+    head = ("tyre", "laps left", f"thinnest, mm (limit {limit})", "wear, mm a lap",
+            "wear against usual", "at", "ran", "laps", "work, MJ", "wear, mm")  # fmt: skip
     rows = []
-    for row in review.tyres.to_dict("records"):
+    for row in review.tyres.sort_values("laps_left", kind="stable").to_dict("records"):
         some = row["work_known_pct"] < 99.5
         work = number(row["work_mj"]) + (
             f" ({percent(row['work_known_pct'] / 100)})" if some else ""
         )
-        usual = f"{signed(row['wear_pct'], 0)} ({_ends(row, 'wear_lower_pct', 'wear_upper_pct')})"
         left = f"{number(row['laps_left'], 0)} ({_ends(row, 'lower_laps', 'upper_laps')})"
+        ends = f"{signed(row['wear_lower_pct'], 0)} to {signed(row['wear_upper_pct'], 0)}"
+        usual = f"{more_or_less(row['wear_pct'])} ({ends})"
+        left += " AT LIMIT" if row["state"] == WORN else " FEW LEFT" if row["few_left"] else ""
         cells = (
-            row["sessions"], row["corners"], number(row["laps"], 0), number(row["distance_km"], 0),
+            _whole(left) if known(row["laps_left"]) else "–", number(row["tread_min_mm"], 2),
+            number(row["wear_mm_per_lap"], 3), _whole(usual) if known(row["wear_pct"]) else "–",
+            _whole(row["corners"]), _whole(row["sessions"]), number(row["laps"], 0),
             work if known(row["work_mj"]) else "–", number(row["wear_mm"], 2),
-            number(row["wear_mm_per_lap"], 3), usual if known(row["wear_pct"]) else "–",
-            number(row["tread_min_mm"], 2), left if known(row["laps_left"]) else "–", row["state"],
         )  # fmt: skip
-        rows.append(_row(row["tyre_id"], cells))
+        rows.append(_row(row["tyre_id"], cells, framed=row["few_left"]))
     return head, rows
+
+
+def tyre_words(review: Review) -> str:
+    """Return what the tyres' lives say, and what the frame means."""
+    few = review.tyres[review.tyres["few_left"]]
+    if not len(few):
+        return review.life
+    laps = shortest_laps(review.weekend, review.fits)
+    return (
+        f"{review.life} Framed: {', '.join(few['tyre_id'])} may not last {laps} laps, the event's"
+        " shortest session."
+    )
 
 
 def driver_rows(review: Review) -> Rows:
     """Return a row per pair of drivers on equal tyres and fuel."""
-    head = ("drivers", "first against second, s a lap", "90 %", "clean laps")
+    head = ("drivers", "on equal tyres and fuel, a lap", "90 %", "clean laps")
+    rows = []
+    for r in review.drivers.to_dict("records"):
+        low, high = r["lower_s"], r["upper_s"]
+        sure = low * high > 0
+        ends = f"{sizes(low, high, 2)} s" if sure else f"{_faster(r, low)} to {_faster(r, high)}"
+        laps = f"{r['laps']} of {r['driver']}, {r['other_laps']} of {r['other']}"
+        said = _faster(r, r["mean_s"]) + ("" if sure else ", not sure")
+        rows.append(_row(f"{r['driver']} – {r['other']}", (said, ends, laps)))
+    return head, rows
+
+
+def place_rows(uses: pd.DataFrame, corner: str) -> Rows:
+    """Return a row per numbered place of a corner: where it is and its share of the work."""
+    head = ("place", "from the line, m", "of its work", "of the lap")
     rows = [
-        _row(f"{r['driver']} – {r['other']}", (
-            signed(r["mean_s"], 2), span(r["lower_s"], r["upper_s"], 2),
-            f"{r['laps']} and {r['other_laps']}",
+        _row(r["place"], (
+            f"{r['start_m']:.0f} to {r['end_m']:.0f}", f"{number(r['work_pct'], 0)} %",
+            f"{number(r['lap_pct'], 0)} %",
         ))
-        for r in review.drivers.to_dict("records")
+        for r in places(uses, corner).to_dict("records")
     ]  # fmt: skip
     return head, rows
 
@@ -124,8 +158,7 @@ def measure_rows(review: Review) -> Rows:
 
 def effect_rows(style: StyleResults) -> Rows:
     """Return a row per measure: its effect with interval, told or what would settle it."""
-    head = ("measure", f"{style.unit} for one standard deviation", "90 %", "standard deviation",
-            "told?")  # fmt: skip
+    head = ("measure", f"{style.unit} for a usual step up", "90 %", "usual step", "told?")
     rows = []
     for r in style.effects.reset_index().to_dict("records"):
         name = r["measure"]
@@ -205,6 +238,18 @@ def _ends(row: Mapping[Any, Any], lower: str, upper: str) -> str:
     return span(row[lower], row[upper], 0)
 
 
-def _row(first: object, cells: Iterable[object]) -> str:
+def _whole(text: str) -> str:
+    """Return a text that is not broken at a line's end."""
+    return text.replace(" ", NO_BREAK)
+
+
+def _faster(row: Mapping[Any, Any], seconds: float) -> str:
+    """Return who is faster by how much; `seconds` is the first driver's lap less the other's."""
+    fast = row["driver"] if seconds < 0 else row["other"]
+    return f"{fast} faster by {number(abs(seconds), 2)} s"
+
+
+def _row(first: object, cells: Iterable[object], framed: bool = False) -> str:
     rest = "".join(f"<td>{html(cell)}</td>" for cell in cells)
-    return f'<tr><th class="row" scope="row">{html(first)}</th>{rest}</tr>'
+    frame, room = (FRAME, ' style="padding-left: 6px"') if framed else ("", "")
+    return f'<tr{frame}><th class="row" scope="row"{room}>{html(first)}</th>{rest}</tr>'

@@ -15,6 +15,7 @@ from tyrekit.fit.tread_result import TreadResults
 from tyrekit.fit.tread_rows import PLACES, usable
 from tyrekit.fit.tyre_life import weibull_life
 from tyrekit.fit.tyre_work import WORK_PER_M
+from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits
 from tyrekit.show.tables import tread_limit_mm
@@ -23,10 +24,11 @@ from tyrekit.terms import CORNERS
 TYRE_COLUMNS = (
     "tyre_id", "corners", "sessions", "laps", "distance_km", "work_mj", "work_known_pct",
     "wear_mm", "wear_mm_per_lap", "wear_pct", "wear_lower_pct", "wear_upper_pct", "tread_min_mm",
-    "laps_left", "lower_laps", "upper_laps", "state",
+    "laps_left", "lower_laps", "upper_laps", "few_left", "state",
 )  # fmt: skip
 USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct")
-WORN, CENSORED, NEVER = "at the limit", "above the limit", "not measured"
+WORN, EARLY, NEVER = "at the limit", "before the limit", "not measured"
+PLACE_COLUMNS = ("place", "start_m", "end_m", "work_pct", "lap_pct")
 STRETCHES = 3
 
 
@@ -50,9 +52,10 @@ def tyre_table(
     -----
     ``wear_pct`` is the tyre's own wear rate against its corner's usual, from the tread fit, which
     takes out corner, session and slow laps. ``laps_left`` is at pace, for the corner it last ran
-    on. A tyre above the limit has not failed: its life is censored.
+    on. A tyre that came off before the limit has not failed: its life is censored. ``few_left``
+    marks those that may not last the event's shortest session (`shortest_laps`).
     """
-    limit = tread_limit_mm(weekend.event)
+    limit, shortest = tread_limit_mm(weekend.event), shortest_laps(weekend, fits)
     readings, _ = usable(weekend.tread)
     with_work = fits.laps.merge(work.drop(columns=["session", "driver", "kind", "counts"]),
                                 on=["run_id", "lap"], how="left")  # fmt: skip
@@ -63,12 +66,18 @@ def tyre_table(
         rows.append((
             tyre_id, *_running(with_work, tyre_id, weekend.event.circuit.length_m),
             *_wear(own), *_against_usual(fits.tread, tyre_id, level),
-            *_life(fits.tread, tyre, own, limit, level),
+            *_life(fits.tread, tyre, own, limit, level, shortest),
         ))  # fmt: skip
     return pd.DataFrame(rows, columns=list(TYRE_COLUMNS))
 
 
-def life_words(tyres: pd.DataFrame, ages: pd.Series) -> str:
+def shortest_laps(weekend: Weekend, fits: Fits) -> int:
+    """Return the laps of the event's shortest session."""
+    lap_s = float(fits.lap_time.params["base_lap_s"])
+    return min(laps_to_run(one, lap_s) for one in weekend.event.sessions)
+
+
+def life_words(tyres: pd.DataFrame, ages: pd.Series, limit_mm: float) -> str:
     """Return what the tyres' lives say: a fit where tyres reached the limit, else how far they got.
 
     Parameters
@@ -77,19 +86,21 @@ def life_words(tyres: pd.DataFrame, ages: pd.Series) -> str:
         From `tyre_table`.
     ages : Series
         Tyre id to age in laps now.
+    limit_mm : float
+        Least tread allowed.
     """
-    known = tyres[tyres["state"].isin([WORN, CENSORED])]
+    known = tyres[tyres["state"].isin([WORN, EARLY])]
     if not len(known):
         return "No tyre's tread was measured: nothing is known of their lives."
     age = known["tyre_id"].map(ages).to_numpy(dtype=np.float64)
     worn = (known["state"] == WORN).to_numpy()
-    start = f"{int(worn.sum())} of {len(known)} tyres reached the limit"
+    start = f"{int(worn.sum())} of {len(known)} tyres reached the limit of {limit_mm:.1f} mm"
     try:
         life = weibull_life(age, worn)
     except FitError:
         return (
-            f"{start}; the others came off above it, at up to {age.max():.0f} laps, and count as "
-            "censored. Too few for a life of their own: use the laps left of each."
+            f"{start}; the rest came off before it, at up to {age.max():.0f} laps. Too few to say"
+            " how long such tyres last: use the laps left of each."
         )
     mean, low, high = life.laps_by(0.5)
     return f"{start}; half of such tyres would by {mean:.0f} laps ({low:.0f} to {high:.0f})."
@@ -117,6 +128,12 @@ def use_table(profile: pd.DataFrame) -> pd.DataFrame:
             for a, b in most
         ]  # fmt: skip
     return pd.DataFrame(rows, columns=list(USE_COLUMNS))
+
+
+def places(uses: pd.DataFrame, corner: str) -> pd.DataFrame:
+    """Return a corner's hardest stretches numbered along the lap: `PLACE_COLUMNS`."""
+    own = uses[uses["corner"] == corner].sort_values("start_m").reset_index(drop=True)
+    return own.assign(place=own.index + 1)[list(PLACE_COLUMNS)]
 
 
 def _running(laps: pd.DataFrame, tyre_id: str, length_m: float) -> tuple[object, ...]:
@@ -163,9 +180,10 @@ def _against_usual(tread: TreadResults, tyre_id: str, level: float) -> tuple[flo
 
 
 def _life(
-    tread: TreadResults, tyre: Mapping[Any, Any], own: pd.DataFrame, limit_mm: float, level: float
-) -> tuple[object, ...]:
-    """Return thinnest place, laps left with interval, and how the tyre's life ended."""
+    tread: TreadResults, tyre: Mapping[Any, Any], own: pd.DataFrame, limit_mm: float, level: float,
+    shortest: int,
+) -> tuple[object, ...]:  # fmt: skip
+    """Return thinnest place, laps left with interval, whether few, and how its life ended."""
     depths = own[[f"{place}_mm" for place in PLACES]].to_numpy(dtype=np.float64)
     corner = str(tyre["last_corner"])
     if not len(depths) or not np.isfinite(depths[-1]).all() or not corner:
@@ -174,10 +192,11 @@ def _life(
             if len(depths) and np.isfinite(depths[-1]).any()
             else math.nan
         )
-        return thin, math.nan, math.nan, math.nan, NEVER if math.isnan(thin) else CENSORED
+        return thin, math.nan, math.nan, math.nan, False, NEVER if math.isnan(thin) else EARLY
     thin = float(depths[-1].min())
     left = tread.laps_left(
         corner, [float(d) for d in depths[-1]], limit_mm, level,
         age_laps=float(own["age_laps"].iloc[-1]), tyre_id=str(tyre["tyre_id"]),
     )  # fmt: skip
-    return thin, *left, WORN if thin <= limit_mm else CENSORED
+    few = bool(left[1] < shortest)
+    return thin, *left, few, WORN if thin <= limit_mm else EARLY
