@@ -17,7 +17,7 @@ from tyrekit.show import panel_weekend_plan, plan_cards
 from tyrekit.show.meanwhile import Meanwhile, aside
 from tyrekit.show.panel_weekend_plan import WeekendPlanPanel
 from tyrekit.show.plan_grid import DOUBTFUL, WET
-from tyrekit.show.plan_tables import ran_table, side_by_side_table
+from tyrekit.show.plan_tables import cost_parts_table, ran_table, side_by_side_table
 from tyrekit.show.slider import Slider
 
 
@@ -60,13 +60,33 @@ def test_the_plan_fills_the_grid_with_age_tread_and_loss(panel):
     assert "a &lt;note&gt;" in panel.head.value
 
 
+def test_the_rows_add_up_to_the_cost_and_stops_have_rows_of_their_own(panel):
+    plan = panel.state.answer.allocation
+    parts = cost_parts_table(panel.state.answer)
+    assert (parts["expected_loss_s"] * parts["value"]).sum() == pytest.approx(plan.cost_s, abs=1e-3)
+    assert parts["counted_s"].sum() == pytest.approx(round(plan.cost_s, 1), abs=1e-6)
+    assert f">{plan.cost_s:.1f} s</span>" in panel.cost.value
+    for _, part in parts.iterrows():
+        assert f"× {part['value']:g}" in panel.grid.name[part["session"]].value
+        assert f"= {part['counted_s']:.1f} s" in panel.grid.name[part["session"]].value
+    second = plan.table[(plan.table["session"] == "R3") & (plan.table["stint"] == 2)]
+    shown = panel.grid.after["R3"]
+    assert "R3, stint 2" in shown[0].value and shown[0].layout.display == ""
+    for box, (_, row) in zip(shown[-4:], second.iterrows(), strict=True):
+        assert f"<b>{row['tyre_id']}</b>" in box.value
+        assert f"{row['age_laps']:.0f} laps old" in box.value
+
+
 def test_a_lock_is_in_the_book_is_obeyed_never_gains_and_is_undone(quick, folder):
     free = quick.state.answer.allocation
+    assert quick.take_back.layout.display == "none"  # nothing to undo
     box = quick.grid.choice["Q", "FL"]
     other = next(t for _, t in box.options[1:] if t != box.options[0][0])
     box.value = other
     after = quick.state.answer.allocation
     assert starts(quick)["Q", "FL"] == other
+    assert "LOCKED" in quick.grid.basis["Q", "FL"].value
+    assert quick.take_back.layout.display == ""
     assert after.cost_s >= free.bound_s - 1e-6
     assert list(Weekend.open(folder).locks["fl"]) == [other]
     assert f"Q FL locked to {other}, saved" in quick.said.value

@@ -48,3 +48,16 @@ def test_number_has_no_minus_zero_and_a_dash_for_the_unknown():
 
 def test_html_escapes_what_a_person_typed():
     assert words.html('<b a="1">&') == "&lt;b a=&quot;1&quot;&gt;&amp;"
+
+
+@pytest.mark.parametrize(
+    "parts", [[4.3015, 21.5125, 13.4941, 39.038], [0.04, 0.04, 0.04], [-8.0, 9.96]]
+)
+def test_rounded_parts_add_up_to_the_rounded_sum(parts):
+    shown = words.adding_up(parts)
+    assert sum(shown) == pytest.approx(round(sum(parts), 1), abs=1e-9)
+    assert all(abs(one - part) < 0.1 for one, part in zip(shown, parts, strict=True))
+
+
+def test_remarks_become_sentences():
+    assert words.sentences(["set cold", "", "Look. Twice."]) == "Set cold. Look. Twice."
