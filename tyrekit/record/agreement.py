@@ -29,6 +29,7 @@ def problems(tables: Tables, event: Event, place: Place) -> Iterator[BookError]:
         yield from _twice(table, tables[table], key, place)
     yield from _new_tyres(tables["tyres"], place)
     yield from _runs(tables, event, place)
+    yield from _alike(tables["runs"], place)
     yield from _same_start(tables["runs"], place)
     for table, column, home in (
         ("laps", "run_id", "runs"),
@@ -90,6 +91,20 @@ def _runs(tables: Tables, event: Event, place: Place) -> Iterator[BookError]:
         if row["driver"] not in drivers:
             yield not_in("driver", row["driver"], drivers, where, "event.toml")
         yield from _fitted(row, tyres, where)
+
+
+def _alike(runs: pd.DataFrame, place: Place) -> Iterator[BookError]:
+    """Yield runs whose four tyres are others than an earlier run's but read the same in a row."""
+    seen: dict[str, tuple[str, ...]] = {}
+    for row_id, row in runs.iterrows():
+        four = tuple(str(row[corner]) for corner in CORNERS)
+        if (first := seen.setdefault(" ".join(four), four)) != four:
+            yield BookError(
+                f"the tyres {', '.join(four)} and {', '.join(first)} read alike",
+                where=place("runs", int(str(row_id))),
+                rule="a set goes by the names of its tyres with a space between",
+                next_step="Give these tyres names without spaces.",
+            )
 
 
 def _fitted(row: pd.Series, tyres: list[str], where: str) -> Iterator[BookError]:
