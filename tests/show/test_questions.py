@@ -51,7 +51,9 @@ def test_enter_everywhere_keeps_the_template():
 
 
 def test_a_unit_typed_with_its_number_is_taken():
-    event, _, _, said = talk({"Length": "4011,5 m", "Fuel tank": "65l", "Mass of the car": "1390 l"})
+    event, _, _, said = talk(
+        {"Length": "4011,5 m", "Fuel tank": "65l", "Mass of the car": "1390 l"}
+    )
     assert event.circuit.length_m == 4011.5 and event.fuel.tank_l == 65
     assert any("'1390 l' is not a number" in line and "in kg" in line for line in said)
 
