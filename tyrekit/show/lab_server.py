@@ -34,7 +34,7 @@ SHUT = {
 CLOSED = "/lab/api/(?:extensions|plugins|news|update|build|listings).*"
 BEYOND = (
     "For another machine in your own network: tyrekit lab FOLDER --lan ADDRESS, with a password and"
-    " encryption (README, On another machine)."
+    " encryption (README, 'On another machine')."
 )
 LEAVE_OUT = (
     "Leave the option out; if you gave none, it is in your own Jupyter settings:"
