@@ -284,7 +284,7 @@ def test_the_page_offers_none_of_it(server):
     assert page.status == 200
     told = re.search(r'id="jupyter-config-data"[^>]*>(.*?)</script>', page.body, re.DOTALL)
     config = json.loads(told[1])
-    assert config["terminalsAvailable"] is False
+    assert config["terminalsAvailable"] is False and config["buildCheck"] is False
     off = set(config["disabledExtensions"])
     assert off >= {
         "@jupyterlab/apputils-extension:announcements", "@jupyterlab/extensionmanager-extension",

@@ -186,10 +186,13 @@ def _page_config() -> dict[str, Any]:
         own[f"notebooks/{path.name}"] = notebook_hash(without_checks(notebook))
     return {
         "tyrekitNotebooks": json.dumps(own),
+        "buildCheck": False,
         "disabledExtensions": {
             "@jupyterlab/apputils-extension:announcements": True,
             "@jupyterlab/extensionmanager-extension": True,
+            "@jupyterlab/fileeditor-extension:language-server": True,
             "@jupyterlab/lsp-extension": True,
+            "@jupyterlab/notebook-extension:language-server": True,
             "@jupyterlab/pluginmanager-extension": True,
             "@jupyterlab/terminal-extension": True,
         },
