@@ -190,7 +190,7 @@ def test_traffic_is_left_out_on_the_slow_side_only(weekend, fit):
     out = fit.left_out.set_index(["run_id", "lap"])
     for at in flying:
         row = out.loc[(laps.loc[at, "run_id"], laps.loc[at, "lap"])]
-        assert "slower than the fit" in row["reason"] and row["residual_s"] > 0.8
+        assert "slower than expected" in row["reason"] and row["residual_s"] > 0.8
     kept = fit.laps[fit.laps["kept"]]
     assert kept["residual_s"].max() <= 2.0 * math.hypot(fit.noise_s, 0.02)
 

@@ -10,7 +10,7 @@ from tyrekit.fit.lap_words import BELIEF_ONLY, FUEL, counted, laps_alone, percen
 
 WIDTH, MOST_LINES = 98, 35
 NAMED = 0.8  # weight from which a shape is called by its name
-SAID_ABOVE = ("left out by the fit", "burn-off", "Burn-off", "Belief only", "knee")
+SAID_ABOVE = ("left out for being slow", "burn-off", "Burn-off", "Belief only", "knee")
 EXPLAINED = {
     "base_lap_s": "base lap, s (new tyres, 30 kg, 30 degC)",
     FUEL: "fuel effect, s per kg",

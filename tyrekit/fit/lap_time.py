@@ -229,7 +229,7 @@ def _left_out(rows: LapRows, settled: Settled) -> pd.DataFrame:
     """The laps not used, before the fit and by it, with reason and residual."""
     residual = settled.residual_s[~settled.kept]
     own = {n: rows.table[n].to_numpy()[~settled.kept] for n in rows.left_out if n in rows.table}
-    why = [f"{r:.2f} s slower than the fit: traffic or a mistake" for r in residual]
+    why = [f"{r:.2f} s slower than expected: traffic or a mistake" for r in residual]
     own["reason"] = np.array(why, dtype=object)
     own["residual_s"] = residual
     before = rows.left_out

@@ -112,8 +112,8 @@ def _left_out(result: LapTimeEstimates) -> Iterator[str]:
     if own:
         verb = "was" if own == 1 else "were"
         yield (
-            f"{own} of {counted(result.n_rows + own, 'flying lap')} {verb} left out by the fit "
-            f"for being slow, since traffic only ever adds time: {slow_laps(result)}."
+            f"{own} of {counted(result.n_rows + own, 'flying lap')} {verb} left out for "
+            f"being slow, since traffic only ever adds time: {slow_laps(result)}."
         )
     for why, number in _reasons(result):
         if why.startswith("same run"):

@@ -131,7 +131,7 @@ def allocate(
     if eased.status == IMPOSSIBLE:
         return plan
     words = "; ".join(plan.blocked_by) or "the last tread"
-    note = f"planned on expected wear, as sure as not: beliefs alone cannot promise {words}."
+    note = f"planned on expected wear, as sure as not: unmeasured, nothing can promise {words}."
     return replace(eased, notes=(f"{note} Measure tread after the first session", *eased.notes))
 
 

@@ -177,7 +177,7 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
     dots = base.mark_point(filled=True, size=90, opacity=1).encode(x=x)
     words: dict[str, Any] = {"x": alt.value(2), "text": "words:N"}
-    place: dict[str, Any] = {"align": "left", "dy": -16, "fontSize": 12}
+    place: dict[str, Any] = {"align": "left", "dy": -19, "fontSize": 12}
     text = base.mark_text(**place).encode(**words)
     clear = base.mark_text(**place, stroke=PAPER, strokeWidth=6).encode(**words)  # of the zero line
     zero = (
@@ -187,7 +187,7 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
     return finish(
         (zero + bars + dots + clear + text).properties(
-            width=width, height=max(48 * len(shown), 80)
+            width=width, height=max(52 * len(shown), 80)
         ),
         "Which tyres next cost least over the weekend?",
         "FL FR RL RR; dot: expected, bar: 90 %; each session's seconds at what they count",
