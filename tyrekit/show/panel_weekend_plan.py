@@ -130,8 +130,8 @@ class WeekendPlanPanel(WeekendPanel):
         changed = [name for name, table in now.items() if not table.equals(self.tables[name])]
         if changed in ([], ["locks"]):
             self._relock("locks changed in another window" if changed else "")
-        elif self.attempt(self._reread, "the book has changed: fitting again"):
-            self.said.value = html(f"another window changed {', '.join(changed)}: fitted again")
+        elif self.attempt(self._reread, "the book has changed: working it out again"):
+            self.said.value = html(f"another window changed {', '.join(changed)}: worked out again")
             self.draw()
 
     def _reread(self) -> None:
