@@ -60,6 +60,7 @@ class Server:
         info = base / "runtime" / f"jpserver-{process.pid}.json"
         until(lambda: info.exists() and info.read_text(), process, base)
         self.info = json.loads(info.read_text())
+        until(lambda: answers(port), process, base)  # it is written before anything listens
         self.token = self.info["token"]
 
     def ask(self, path, method="GET", token="", body=None, **headers) -> Answer:
@@ -95,6 +96,11 @@ def until(done, process, base):
             return
         time.sleep(0.1)
     pytest.fail(f"the server did not start:\n{(base / 'log').read_text()}")
+
+
+def answers(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 def free_port() -> int:
@@ -442,6 +448,10 @@ def on_lan(tmp_path_factory):
         terminal.sendline(PASSWORD)
     terminal.expect("Use Control-C")
     shown += terminal.before
+    for _ in range(START_S * 10):
+        if answers(port):
+            break
+        time.sleep(0.1)
     yield port, shown, base, terminal
     terminal.terminate(force=True)
 
