@@ -24,6 +24,7 @@ from tyrekit.record.book_history import history
 from tyrekit.record.drafts import Drafts
 from tyrekit.record.restoration import restore
 from tyrekit.record.weekend import Weekend
+from tyrekit.show.panel_review import ReviewPanel
 
 ZONE = ZoneInfo("Europe/London")
 NOW = datetime(2026, 5, 16, 9, 30, tzinfo=UTC)  # 10:30 in London
@@ -165,6 +166,13 @@ def test_opening_a_damaged_book_names_the_newest_good_copy_and_the_command(folde
         "save 2 (by Kim at" in said and "Sat 16 May, 10:30:00: 3 entries, the last by Kim" in said
     )
     assert f'tyrekit book "{folder}" restore newest' in said and "set aside" in said
+
+
+def test_a_panel_shows_what_to_do_about_a_damaged_book(folder, book, path):
+    book.append("tread", one(0), "Kim")
+    damage(path)
+    shown = ReviewPanel(folder, "").problem.value
+    assert 'role="alert"' in shown and "restore newest" in shown and "Traceback" not in shown
 
 
 def test_putting_a_copy_back_brings_along_the_later_saves_that_are_proven(folder, book, path):

@@ -112,7 +112,7 @@ def test_every_single_digit_changed_in_the_file_is_told(folder, book):
         ("UPDATE seals SET sha256 = 'x' WHERE save_id = 2", "save 2"),
         ("UPDATE entries SET removed = 1 WHERE save_id = 2", "save 2"),
         ("PRAGMA user_version = 1", "version"),
-        ("PRAGMA user_version = 9", "newer tyrekit"),
+        ("PRAGMA user_version = 9", "newer tyrekit.* use that. Else: Put it and"),
         ("PRAGMA application_id = 9", "not a tyrekit book"),
         ("""UPDATE drafts SET content = replace(content, '1', '2')""", "draft"),
     ],

@@ -23,6 +23,7 @@ _REMEDIES = {
     sqlite3.SQLITE_IOERR: "Make room on the disk, or copy the folder to a sound one, and try again;"
     " nothing was saved.",
 }
+NEWER = "it was written by a newer tyrekit"
 _REPLACED = "Another book was put in its place meanwhile; open the weekend again."
 
 
@@ -99,7 +100,7 @@ def _begin(connection: sqlite3.Connection, write: bool) -> None:
     if connection.execute("PRAGMA application_id").fetchone()[0] != ledger.APPLICATION_ID:
         raise sqlite3.DatabaseError("it is not a tyrekit book")
     if seals.version(connection) > ledger.VERSION:
-        raise sqlite3.DatabaseError("it was written by a newer tyrekit")
+        raise sqlite3.DatabaseError(NEWER)
     if found := seals.trouble(connection):
         raise sqlite3.DatabaseError(found)
 
@@ -112,11 +113,12 @@ def _said(path: Path, zone: ZoneInfo, error: sqlite3.Error) -> BookError:
         remedy = _REMEDIES.get(code & 0xFF)
     if remedy is not None:
         return BookError(f"the book cannot be used: {error}", where=path.name, next_step=remedy)
+    first = "If there is a newer tyrekit here, use that. Else: " if str(error) == NEWER else ""
     return DamagedBookError(
         f"the book cannot be used: {error}",
         where=path.name,
         rule=_newest(path, zone),
-        next_step=f"{_put_back(path)} Nothing is thrown away: the file is set aside first.",
+        next_step=f"{first}{_put_back(path)} Nothing is thrown away: the file is set aside first.",
     )
 
 
@@ -130,6 +132,6 @@ def _newest(path: Path, zone: ZoneInfo) -> str:
 
 
 def _put_back(path: Path) -> str:
-    when = "readable" if copies.newest_good(path) is None else "newest"
-    what = "what can still be read and proven" if when == "readable" else "it, and what came later,"
-    return f'Put back {what} with: tyrekit book "{path.parent}" restore {when}.'
+    if copies.newest_good(path) is None:
+        return f'Put back what can still be proven: tyrekit book "{path.parent}" restore readable.'
+    return f'Put it and what came later back: tyrekit book "{path.parent}" restore newest.'
