@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import sys
 from importlib.metadata import version
 
 import pytest
@@ -109,3 +111,16 @@ def test_extension_files_carry_the_version_so_that_no_browser_keeps_an_old_one()
     assert style is not None
     assert version("tyrekit") in style[1]
     assert (script.parent / style[1]).is_file()
+
+
+def test_starting_loads_nothing_of_the_fits_and_charts():
+    """They load in the notebook's own kernel; here they would only make the start slower."""
+    script = (
+        "import sys; from tyrekit.show.lab import launch; import tyrekit.show.lab_server;"
+        "heavy = {'altair', 'ipywidgets', 'numpy', 'pandas', 'pyarrow', 'scipy', 'statsmodels'};"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
