@@ -174,7 +174,7 @@ def _delays(table: pd.DataFrame) -> tuple[pd.Series, list[str]]:
 def _reasons(table: pd.DataFrame) -> pd.Series:
     reason = pd.Series("", index=table.index, dtype=object)
     low, high = BAR_RANGE
-    reason[~(table["after_laps"] >= 1)] = "laps run before the reading are not known"
+    reason[~table["after_laps"].between(1, 100_000)] = "laps run before the reading are not known"
     for name in ("cold_bar", "hot_bar"):
         reason[~table[name].between(low, high)] = f"{name} is not within {low:g} to {high:g} bar"
         reason[table[name].isna()] = f"no {name}"
