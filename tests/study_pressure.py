@@ -1,14 +1,16 @@
 """Simulated weekends for the pressure fit. Run: python tests/study_pressure.py
 
 Independent of the fit: the gas is stepped lap by lap towards a plateau (a slow lap is three
-quarters of a step), readings are rounded to a gauge's step, pit readings cool towards the air
-on the in-lap and then for as long as the tyre stood, tyre after tyre. Simulated truth.
+quarters of a step; a cool-down lap heads for a part of the plateau), readings are rounded to a
+gauge's step, pit readings cool towards the air on the in-lap and then for as long as the tyre
+stood, tyre after tyre. Simulated truth.
 """
 
 from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,6 +22,9 @@ from tyrekit.record.event import Event
 
 CORNERS = ("FL", "FR", "RL", "RR")
 AMBIENT_BAR = 1.013
+RACE_LAPS = 15
+COLUMNS = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c", "track_c",
+           "pressure_hpa", "source", "delay_min"]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -32,6 +37,13 @@ class Truth:
     session_sd: float
     corner_sd: float
     cooling_min: float
+
+
+class Slow(NamedTuple):
+    """A cool-down lap: the part of the plateau the gas heads for, and its length in laps' time."""
+
+    heads_for: float
+    laps_long: float
 
 
 def draw_truth(rng: np.random.Generator, scatter: bool) -> Truth:
@@ -51,6 +63,40 @@ def gas_c(truth: Truth, corner: int, laps: int, air: float, track: float, extra:
         step = 0.75 if lap == 0 else 1.0
         above += (plateau - above) * (1 - np.exp(-step / truth.rise_laps))
     return air + above
+
+
+def cooled_c(
+    truth: Truth, corner: int, air: float, track: float, extra: float, slow: Slow
+) -> float:
+    """Return the gas temperature after a race and its cool-down lap."""
+    plateau = truth.rise_c[corner] + truth.track_share * (track - air) + extra
+    above = gas_c(truth, corner, RACE_LAPS, air, track, extra) - air
+    above += (slow.heads_for * plateau - above) * (1 - np.exp(-slow.laps_long / truth.rise_laps))
+    return air + above
+
+
+def draw_slow(rng: np.random.Generator) -> Slow:
+    """Return a cool-down lap at 0.6 to 0.9 of the speed: sliding work with v^4, cooling v^0.8."""
+    speed = rng.uniform(0.6, 0.9)
+    return Slow(speed**5 / speed**0.8, 1 / speed)
+
+
+def race(
+    rng: np.random.Generator, truth: Truth, session: str, slow: Slow, air: float, track: float
+) -> pd.DataFrame:
+    """Return the pit readings of one race, all four after its cool-down lap."""
+    shared = rng.normal(0, truth.session_sd) if truth.session_sd else 0.0
+    lane, begun_min = rng.uniform(0.0, 0.06), rng.uniform(0.3, 3.0)
+    rows = []
+    for c, corner in enumerate(CORNERS):
+        extra = shared + (rng.normal(0, truth.corner_sd) if truth.corner_sd else 0.0)
+        above = cooled_c(truth, c, air, track, extra, slow) - air
+        delay_min = begun_min + 0.4 * c
+        hot_c = air + above * np.exp(-lane - delay_min / truth.cooling_min)
+        seen = round((bar(1.6, air, hot_c) + rng.normal(0, 0.008)) / 0.01) * 0.01
+        rows.append((session, session, corner, seen, RACE_LAPS + 1, 1.6, air, track,
+                     1000 * AMBIENT_BAR, "pit", delay_min, 1.0))  # fmt: skip
+    return pd.DataFrame(rows, columns=[*COLUMNS, "cool_laps"])
 
 
 def bar(cold_bar: float, cold_c: float, hot_c: float) -> float:
@@ -85,11 +131,7 @@ def simulate(
                     rows.append((session, f"{session}-{run}", corner, round(seen / step) * step,
                                  lap, cold, air, track, 1000 * AMBIENT_BAR, source,
                                  delay_min if known_delay else np.nan))  # fmt: skip
-    return pd.DataFrame(
-        rows,
-        columns=["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
-                 "track_c", "pressure_hpa", "source", "delay_min"],
-    )  # fmt: skip
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def fit(readings: pd.DataFrame, event: Event) -> PressureResults:
@@ -127,6 +169,42 @@ def bar_errors(
     }  # fmt: skip
 
 
+def after_cool_down(weekends: int, seed: int, *, races: int, told: bool = True) -> dict[str, float]:
+    """Return RMSE, bias in kPa and cover of a race's pit readings after its cool-down lap.
+
+    Parameters
+    ----------
+    races : int
+        Races already read, all after a cool-down lap of like speed.
+    told : bool
+        Whether the forecast knows of the cool-down lap.
+    """
+    rng, event = np.random.default_rng(seed), make_event()
+    errors, held = [], []
+    for _ in range(weekends):
+        truth, slow = draw_truth(rng, True), draw_slow(rng)
+        parts = [
+            simulate(rng, truth, source="pit", sessions=("P1", "P2", "P3")).assign(cool_laps=0)
+        ]
+        for i in range(races + 1):
+            air = rng.uniform(12, 28)
+            parts.append(race(rng, truth, f"R{i}", slow, air, air + rng.uniform(2, 18)))
+        found = fit(pd.concat(parts[:-1], ignore_index=True), event)
+        for row in parts[-1].to_dict("records"):
+            mean, lower, upper = found.hot_bar(
+                row["corner"], row["cold_bar"], row["after_laps"], row["air_c"], row["track_c"],
+                source="pit", delay_min=row["delay_min"], cool_laps=1.0 if told else 0.0,
+            )  # fmt: skip
+            gauge = 1.645 * found.reading_bar
+            ends = mean - np.hypot(mean - lower, gauge), mean + np.hypot(upper - mean, gauge)
+            errors.append(100 * (mean - row["hot_bar"]))
+            held.append(ends[0] <= row["hot_bar"] <= ends[1])
+    return {
+        "rmse_kpa": float(np.sqrt(np.mean(np.square(errors)))), "bias_kpa": float(np.mean(errors)),
+        "cover_pct": 100 * float(np.mean(held)),
+    }  # fmt: skip
+
+
 def main() -> None:
     """Print the pressure figures."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -138,6 +216,9 @@ def main() -> None:
         found = bar_errors(said.weekends, said.seed, scatter=False, source="pit",
                            known_delay=known_delay)  # fmt: skip
         print(f"pit readings, delay {'known' if known_delay else 'not known'}:", found, flush=True)
+    for told, races in ((False, 0), (True, 0), (True, 1)):
+        found = after_cool_down(said.weekends, said.seed, races=races, told=told)
+        print(f"after a cool-down lap, told {told}, {races} race(s) read:", found, flush=True)
     for scatter in (False, True):
         for source in ("sensor", "pit"):
             for laps in (3, 6):

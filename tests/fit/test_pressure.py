@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from study_fuel_use import make_event
-from study_pressure import bar_errors, draw_truth, fit, simulate
+from study_pressure import Slow, after_cool_down, bar_errors, draw_truth, fit, race, simulate
 
 from tyrekit.errors import FitError
 from tyrekit.fit.pressure import PressureModel, PressureResults
-from tyrekit.fit.pressure_readings import hot_readings, sensor_readings
+from tyrekit.fit.pressure_readings import cool_laps, hot_readings, sensor_readings
 from tyrekit.fit.pressure_rows import CORNERS, pressure_rows, usable
 from tyrekit.fit.prior import beliefs
 
@@ -191,6 +191,45 @@ def test_a_gauge_read_later_reads_less(found):
     assert 0.02 < soon - late < 0.15
     with pytest.raises(FitError, match="0 to 60 min"):
         found.hot_bar("FL", 1.6, 8, 20.0, 30.0, source="pit", delay_min=90)
+
+
+def test_a_cool_down_lap_cools_and_says_when_it_cannot_have_been(found):
+    # closed form: each such lap keeps the same share of the rise, sensor or gauge
+    loss = found.params["cool_down_loss_pct"] / 100
+    for source in ("sensor", "pit"):
+        gas = [
+            found.gas_c("FL", 16, 20.0, 30.0, source=source, cool_laps=n).mean - 20.0
+            for n in (0, 1, 2)
+        ]
+        assert gas[1] / gas[0] == pytest.approx(1 - loss)
+        assert gas[2] / gas[0] == pytest.approx((1 - loss) ** 2)
+    sure, unsure = (
+        np.ptp(found.hot_bar("FL", 1.6, 16, 20.0, 30.0, source="pit", cool_laps=n)[1:])
+        for n in (0, 1)
+    )
+    assert unsure > sure
+    with pytest.raises(FitError, match="cool_laps"):
+        found.hot_bar("FL", 1.6, 2, 20.0, 30.0, cool_laps=3)
+
+
+def test_readings_after_cool_down_laps_tell_their_loss(truth):
+    # simulated truth: at 0.75 of the speed the gas heads for 0.30 of the plateau for 1.33 laps
+    slow, rng = Slow(0.75**4.2, 1 / 0.75), np.random.default_rng(7)
+    parts = [simulate(rng, truth).assign(cool_laps=0.0)]
+    parts += [race(rng, truth, f"R{i}", slow, 20.0, 28.0) for i in range(3)]
+    result = fitted(pd.concat(parts, ignore_index=True))
+    assert result.rests_on.loc["cool_down_loss_pct", "data_share"] > 0.3
+    forecasts = after_cool_down(15, 3, races=1), after_cool_down(15, 3, races=1, told=False)
+    assert forecasts[0]["rmse_kpa"] < 0.8 * forecasts[1]["rmse_kpa"]
+    assert forecasts[0]["cover_pct"] > 80
+
+
+def test_cool_down_and_caution_laps_just_before_a_reading_are_counted():
+    kinds = ["out", "timed", "caution", "caution", "timed", "caution", "cool_down", "in"]
+    laps = pd.DataFrame({"run_id": "a", "lap": range(1, 9), "kind": kinds})
+    asked = pd.DataFrame({"run_id": ["a"] * 8 + ["b"], "after_laps": [*range(1, 9), 3]})
+    assert cool_laps(asked, laps).tolist() == [0, 0, 1, 2, 0, 1, 2, 2, 0]
+    assert cool_laps(asked, laps.drop(columns="kind")).tolist() == [0] * 9
 
 
 def test_delays_tell_cooling_when_there_are_sensors_too(truth):

@@ -20,7 +20,7 @@ def rows():
     zero, six = np.zeros(6), np.zeros(6, dtype=np.int64)
     return PressureRows(
         rise_c=Y, air_c=zero, track_above_air_c=zero, laps=X, slow_laps=zero,
-        pit=np.zeros(6, dtype=bool), stood_min=zero, gain_c=np.ones(6),
+        pit=np.zeros(6, dtype=bool), cool_laps=zero, stood_min=zero, gain_c=np.ones(6),
         corner=six, session=six, run=six, slot=six,
         sessions=("s",), runs=1, slots=1,
     )  # fmt: skip
@@ -50,9 +50,10 @@ def test_slopes_are_the_derivatives():
     table = rows()._replace(
         track_above_air_c=rng.uniform(0, 15, 6), slow_laps=np.array([1.0, 2, 1, 2, 1, 2]),
         pit=np.array([False, True] * 3), stood_min=np.array([0.0, 3.0, 0.0, -1.0, 0.0, 7.0]),
+        cool_laps=np.array([0.0, 1.0, 2.0, 0.0, 1.0, 3.0]),
     )  # fmt: skip
     names = (*FIXED, "session_c[s]")
-    params = np.array([40, 1, 0, 0, 0, 0.4, 3.0, 0.7, 10.0, 17.0, 2.0, 1.0, 0.5])
+    params = np.array([40, 1, 0, 0, 0, 0.4, 3.0, 0.7, 10.0, 9.0, 17.0, 2.0, 1.0, 0.5])
     _, slopes = _model(table, names, params)
     for i in range(len(params)):
         step = np.zeros(len(params))

@@ -3,8 +3,9 @@
 gas = air + (A + A_corner + B (track - air) + session + run + its corner) (1 - exp(-n / tau)),
 n laps with slow ones counted in part; pressures follow by the gas law in absolute units. A
 reading in the pits comes after cooling towards the air: by a share of the rise on the in-lap and
-in the lane, then with the minutes the tyre stood. Both are belief until there are readings of
-both kinds. Mixed estimation on the linearised model, with soft weights.
+in the lane, then with the minutes the tyre stood; a cool-down or caution lap just before takes
+another share. They are belief until there are readings of every kind. Mixed estimation on the
+linearised model, with soft weights.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from tyrekit.fit.pressure_rows import (
     CORNERS,
     PressureRows,
     Usable,
+    cooled,
     effective_laps,
     pressure_rows,
     usable,
@@ -38,9 +40,9 @@ __all__ = ["PressureModel", "PressureResults"]
 ROUNDS = 25
 SETTLED = 1e-3
 BOUNDS = {"rise_laps": (0.5, 15.0), "slow_lap_share": (0.2, 1.0), "pit_loss_pct": (0.0, 50.0),
-          "cooling_min": (4.0, 90.0)}  # fmt: skip
+          "cool_down_loss_pct": (0.0, 50.0), "cooling_min": (4.0, 90.0)}  # fmt: skip
 FIXED = ("rise_c", *(f"rise_c[{c}]" for c in CORNERS), "track_share", "rise_laps",
-         "slow_lap_share", "pit_loss_pct", "cooling_min")  # fmt: skip
+         "slow_lap_share", "pit_loss_pct", "cool_down_loss_pct", "cooling_min")  # fmt: skip
 
 
 class _Spreads(NamedTuple):
@@ -64,8 +66,8 @@ class PressureModel:
     readings : DataFrame
         session, run_id, corner, hot_bar, after_laps, cold_bar, air_c, track_c; optionally cold_c
         (tyre's temperature when set, by default the air's), pressure_hpa, delay_min (how long
-        the tyre had stood, see `pressure_readings`), and source: ``pit`` (the default) or
-        ``sensor``.
+        the tyre had stood) and cool_laps (see `pressure_readings`), and source: ``pit`` (the
+        default) or ``sensor``.
     event : Event
         Kept for its name; limits and targets are the planner's.
     beliefs : mapping of Prior
@@ -172,7 +174,8 @@ def _model(rows: PressureRows, names: tuple[str, ...], params: Floats) -> tuple[
     rise = plateau * reached
     cooling = params[at["cooling_min"]]
     stood = np.exp(-rows.stood_min / cooling)
-    kept = np.where(rows.pit, (1 - params[at["pit_loss_pct"]] / 100) * stood, 1.0)
+    slow_kept = cooled(rows.cool_laps, float(params[at["cool_down_loss_pct"]]))
+    kept = np.where(rows.pit, (1 - params[at["pit_loss_pct"]] / 100) * stood, 1.0) * slow_kept
     slopes = np.zeros((len(laps), len(params)))
     every = np.arange(len(laps))
     slopes[:, 0] = reached
@@ -184,7 +187,9 @@ def _model(rows: PressureRows, names: tuple[str, ...], params: Floats) -> tuple[
     slopes[:, at["rise_laps"]] = -plateau * (1 - reached) * laps / tau**2
     slopes[:, at["slow_lap_share"]] = plateau * (1 - reached) * rows.slow_laps / tau
     slopes *= kept[:, None]
-    slopes[:, at["pit_loss_pct"]] = np.where(rows.pit, -rise * stood / 100, 0.0)
+    slopes[:, at["pit_loss_pct"]] = np.where(rows.pit, -rise * stood * slow_kept / 100, 0.0)
+    left_pct = 100 - params[at["cool_down_loss_pct"]]
+    slopes[:, at["cool_down_loss_pct"]] = -rise * kept * rows.cool_laps / left_pct
     slopes[:, at["cooling_min"]] = np.where(rows.pit, rise * kept * rows.stood_min / cooling**2, 0)
     return rise * kept, slopes
 

@@ -8,14 +8,15 @@ import pandas as pd
 from tyrekit.fit.pressure_rows import CORNERS
 from tyrekit.fit.result import Floats
 
+COOLING = ("cool_down", "caution")  # kinds of lap that let a hot tyre cool
 COLUMNS = ("session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c", "track_c",
-           "pressure_hpa", "delay_min", "source")  # fmt: skip
+           "pressure_hpa", "delay_min", "cool_laps", "source")  # fmt: skip
 
 
 def hot_readings(
     pressures: pd.DataFrame, laps: pd.DataFrame, runs: pd.DataFrame, weather: pd.DataFrame
 ) -> pd.DataFrame:
-    """Return pit and sensor readings with the air pressure and how long each tyre had stood.
+    """Return pit and sensor readings with air pressure, how long each tyre stood and `cool_laps`.
 
     Parameters
     ----------
@@ -23,7 +24,8 @@ def hot_readings(
         The book's hot pressures: taken_at, run_id, session, corner, hot_bar, after_laps, cold_bar,
         air_c, track_c.
     laps : DataFrame
-        run_id, session, lap, started_at, lap_time_s, air_c, track_c, hot_fl_bar .. hot_rr_bar.
+        run_id, session, lap, kind, started_at, lap_time_s, air_c, track_c, hot_fl_bar ..
+        hot_rr_bar.
     runs : DataFrame
         run_id and cold_fl_bar .. cold_rr_bar.
     weather : DataFrame
@@ -34,7 +36,9 @@ def hot_readings(
     parts = []
     for part, at in ((pit, "taken_at"), (sensor, "started_at")):
         if len(part):
-            part = part.assign(pressure_hpa=_pressure_hpa(part[at], weather))
+            part = part.assign(
+                pressure_hpa=_pressure_hpa(part[at], weather), cool_laps=cool_laps(part, laps)
+            )
             parts.append(part.reindex(columns=list(COLUMNS)))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
 
@@ -51,6 +55,31 @@ def delay_min(pressures: pd.DataFrame, laps: pd.DataFrame) -> Floats:
         for at, end in zip(pressures["taken_at"], ended, strict=True)
     ]
     return np.array(waited, dtype=np.float64)
+
+
+def cool_laps(readings: pd.DataFrame, laps: pd.DataFrame) -> Floats:
+    """Return the cool-down and caution laps run just before each reading, an in-lap passed over.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        run_id and after_laps.
+    laps : DataFrame
+        run_id, lap and kind.
+    """
+    if "kind" not in laps:
+        return np.zeros(len(readings))
+    run = dict.fromkeys(laps["run_id"].astype(str), 0)
+    counted: dict[tuple[str, float], int] = {}
+    for one in laps.sort_values(["run_id", "lap"]).to_dict("records"):
+        run_id, kind = str(one["run_id"]), one["kind"]
+        if kind in COOLING:
+            run[run_id] += 1
+        elif kind != "in":
+            run[run_id] = 0
+        counted[run_id, float(one["lap"])] = run[run_id]
+    asked = zip(readings["run_id"].astype(str), readings["after_laps"], strict=True)
+    return np.array([counted.get((i, float(lap)), 0) for i, lap in asked], dtype=np.float64)
 
 
 def _pressure_hpa(moments: pd.Series, weather: pd.DataFrame) -> Floats:

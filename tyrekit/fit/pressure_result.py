@@ -19,6 +19,7 @@ from tyrekit.fit.pressure_rows import (
     LONGEST_DELAY_MIN,
     SOURCES,
     USUAL_DELAY_MIN,
+    cooled,
     effective_laps,
     warmed,
 )
@@ -62,6 +63,7 @@ class PressureResults(FitResult):
         *,
         source: str = "sensor",
         delay_min: float = USUAL_DELAY_MIN,
+        cool_laps: float = 0.0,
     ) -> Estimate:
         """Return gas temperature and spread in degC after `laps` of a session still to come.
 
@@ -77,13 +79,15 @@ class PressureResults(FitResult):
             On track, or what a gauge in the pits will imply after the in-lap.
         delay_min : float
             Minutes from the end of the in-lap to that gauge reading, 0 to 60.
+        cool_laps : float
+            Cool-down and caution laps just before the reading, among `laps`.
 
         Raises
         ------
         FitError
             Unknown corner or source, laps not above 0, a temperature out of range.
         """
-        self._check(corner, laps, air_c, track_c, source, delay_min)
+        self._check(corner, laps, air_c, track_c, source, delay_min, cool_laps)
         index, values = self.params.index, self.params.to_numpy(dtype=np.float64)
         at = {str(name): i for i, name in enumerate(index)}
         tau, share = values[at["rise_laps"]], values[at["slow_lap_share"]]
@@ -109,6 +113,11 @@ class PressureResults(FitResult):
             gradient[at["pit_loss_pct"]] = -rise * stood / 100
             gradient[at["cooling_min"]] = rise * kept * stood_min / cooling**2
             rise *= kept
+        loss = values[at["cool_down_loss_pct"]]
+        kept = float(cooled(np.array(cool_laps), float(loss)))
+        gradient *= kept
+        gradient[at["cool_down_loss_pct"]] = -rise * kept * cool_laps / (100 - loss)
+        rise *= kept
         known = float(gradient @ self.cov.to_numpy(dtype=np.float64) @ gradient)
         spreads = (self.session_spread_c, self.run_spread_c, self.corner_spread_c)
         fresh = reached**2 * sum(spread**2 for spread in spreads)
@@ -127,6 +136,7 @@ class PressureResults(FitResult):
         cold_c: float | None = None,
         ambient_bar: float | None = None,
         delay_min: float = USUAL_DELAY_MIN,
+        cool_laps: float = 0.0,
     ) -> tuple[float, float, float]:
         """Return mean, lower and upper hot gauge pressure after `laps`.
 
@@ -138,14 +148,16 @@ class PressureResults(FitResult):
             Share of the interval; it covers a session still to come.
         cold_c, ambient_bar : float, optional
             Tyre temperature when set; air pressure, by default that of the readings.
-        corner, laps, air_c, track_c, source, delay_min
+        corner, laps, air_c, track_c, source, delay_min, cool_laps
             As `gas_c`.
         """
         outside = self.ambient_bar if ambient_bar is None else ambient_bar
         when_set = air_c if cold_c is None else cold_c
         mean, lower, upper = (
             float(hot_pressure(cold_bar, when_set, gas_c, outside))
-            for gas_c in self._ends(corner, laps, air_c, track_c, level, source, delay_min)
+            for gas_c in self._ends(
+                corner, laps, air_c, track_c, level, source, delay_min, cool_laps
+            )
         )
         return mean, lower, upper
 
@@ -221,6 +233,8 @@ class PressureResults(FitResult):
             f"  63 % of that is reached in {found('rise_laps')} laps {known('rise_laps')}",
             f"  a gauge in the pits {USUAL_DELAY_MIN:g} min after the run misses "
             f"{found('pit_loss_pct')} % of the rise {known('pit_loss_pct')}",
+            f"  a cool-down or caution lap just before takes {found('cool_down_loss_pct')} % "
+            f"{known('cool_down_loss_pct')}",
             f"  standing, a tyre loses 63 % of it in {found('cooling_min', 0)} min "
             f"{known('cooling_min')}",
             f"  from session to session the hot gas differs by {self.session_spread_c:.1f} °C, "
@@ -252,15 +266,18 @@ class PressureResults(FitResult):
         level: float,
         source: str,
         delay_min: float,
+        cool_laps: float = 0.0,
     ) -> tuple[float, float, float]:
         """Return mean, lower and upper gas temperature."""
-        mean, sd = self.gas_c(corner, laps, air_c, track_c, source=source, delay_min=delay_min)
+        mean, sd = self.gas_c(
+            corner, laps, air_c, track_c, source=source, delay_min=delay_min, cool_laps=cool_laps
+        )
         half = t_quantile(0.5 + check_level(level) / 2, self.df) * sd
         return mean, mean - half, mean + half
 
     def _check(
         self, corner: str, laps: float, air_c: float, track_c: float, source: str,
-        delay_min: float,
+        delay_min: float, cool_laps: float,
     ) -> None:  # fmt: skip
         if corner not in CORNERS:
             raise FitError(f"corner {corner!r} is not known; it is FL, FR, RL or RR.")
@@ -270,6 +287,8 @@ class PressureResults(FitResult):
             raise FitError(f"a pit reading comes 0 to 60 min after the run. Got {delay_min!r}.")
         if not laps > 0:
             raise FitError(f"laps must be above 0 for a hot pressure. Got {laps!r}.")
+        if not 0 <= cool_laps <= laps:
+            raise FitError(f"cool_laps are 0 to the laps run. Got {cool_laps!r} of {laps!r}.")
         if not (-30 <= air_c <= 55 and -20 <= track_c <= 80):
             raise FitError(
                 f"air is -30 to 55 and track -20 to 80 degC. Got {air_c!r} and {track_c!r}."

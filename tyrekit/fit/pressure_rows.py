@@ -35,6 +35,7 @@ class PressureRows(NamedTuple):
     laps: Floats
     slow_laps: Floats
     pit: NDArray[np.bool_]
+    cool_laps: Floats  # cool-down and caution laps just before the reading
     stood_min: Floats  # minutes between the run's end and a pit reading, less the usual delay
     gain_c: Floats  # what one bar of reading is worth in gas temperature
     corner: Codes
@@ -59,7 +60,7 @@ class Usable(NamedTuple):
 def usable(readings: pd.DataFrame) -> Usable:
     """Return the readings that can be fitted, with temperatures filled in and said."""
     columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
-               "track_c", "cold_c", "pressure_hpa", "delay_min", "source"]  # fmt: skip
+               "track_c", "cold_c", "pressure_hpa", "delay_min", "cool_laps", "source"]  # fmt: skip
     table = readings.reindex(columns=columns).reset_index(drop=True)
     numbers = (*columns[3:-1],)
     table = table.astype(dict.fromkeys(numbers, float))
@@ -71,6 +72,7 @@ def usable(readings: pd.DataFrame) -> Usable:
     table, notes = _temperatures(table)
     table["ambient_bar"], ambient, said = _ambient(table["pressure_hpa"])
     table["delay_min"], late = _delays(table)
+    table["cool_laps"] = table["cool_laps"].fillna(0.0)
     reason = _reasons(table)
     good = table[(reason == "").to_numpy()]
     if len(good):
@@ -111,6 +113,7 @@ def pressure_rows(kept: pd.DataFrame) -> PressureRows:
         laps=laps,
         slow_laps=np.minimum(np.where(pit, 2.0, 1.0), laps),
         pit=pit,
+        cool_laps=kept["cool_laps"].to_numpy(dtype=np.float64),
         stood_min=np.where(pit, kept["delay_min"].to_numpy(dtype=np.float64) - USUAL_DELAY_MIN, 0),
         gain_c=cold_k / (kept["cold_bar"] + kept["ambient_bar"]).to_numpy(dtype=np.float64),
         corner=np.array([CORNERS.index(c) for c in kept["corner"]], dtype=np.int64),
@@ -205,6 +208,12 @@ def effective_laps(laps: Floats, slow_laps: Floats, slow_lap_share: float) -> Fl
     """Return laps at pace that warm the tyre as much: slow ones count a share."""
     counted: Floats = np.maximum(laps - slow_laps * (1.0 - slow_lap_share), 0.05)
     return counted
+
+
+def cooled(cool_laps: Floats, cool_down_loss_pct: float) -> Floats:
+    """Return the share of the rise kept through cool-down and caution laps before a reading."""
+    kept: Floats = (1.0 - cool_down_loss_pct / 100.0) ** cool_laps
+    return kept
 
 
 def warmed(laps: Floats, rise_laps: float) -> Floats:

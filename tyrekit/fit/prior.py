@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 REFERENCE_LAP_S = 100.0  # the defaults in seconds are for a lap of this length
 AVERAGE_SPEED_MPS = 33.3  # common practice, no source: 120 km/h round a lap in such cars
 
+COOLING = "reasoned from sliding work and cooling air at a slow lap's speed, kept wide"
 LEARNT = "reasoned from simulated weekends of invented cars and circuits, kept wide"
 TRADE = "common practice, no source"
 
@@ -150,6 +151,9 @@ PRESSURE: dict[str, Default] = {
     "run_spread_c": Default(1.5, 0.5, "", LEARNT + "; plateau, run to run, all corners"),
     "corner_spread_c": Default(1.5, 0.5, "", LEARNT + "; plateau, corner to corner in a run"),
     "pit_loss_pct": Default(12.0, 6.0, "", LEARNT + "; of the rise, lost 2 min after the run"),
+    # sliding work per metre falls with v^4, cooling with v^0.8: at 0.75 (0.65 to 0.85) of the speed
+    # the gas loses 24 (15 to 32) % of its rise, on an in-lap at 0.9 (0.85 to 0.95) 10 (5 to 15) %
+    "cool_down_loss_pct": Default(14.0, 7.0, "", COOLING + "; of the rise, more than an in-lap"),
     # 10 kg of tyre at 1.5 kJ/(kg K) behind 1.2 m2 at 12 W/(m2 K), rim and brake aside: 17 min
     "cooling_min": Default(17.0, 7.0, "", LEARNT + "; standing, to lose 63 % of the rise"),
     "reading_bar": Default(0.015, 0.005, "", TRADE + "; spread of one gauge reading"),

@@ -211,7 +211,7 @@ def _pressures(
             mean, low, high = result.hot_bar(
                 str(row["corner"]), float(row["cold_bar"]), float(row["after_laps"]),
                 float(row["air_c"]), float(row["track_c"]), level, source=str(row["source"]),
-                **asked,
+                cool_laps=float(row["cool_laps"]), **asked,
             )  # fmt: skip
             ends = mean - math.hypot(mean - low, gauge), mean + math.hypot(high - mean, gauge)
             yield _row(session, str(run_id), PRESSURE, f"{row['corner']}, {row['source']}", "bar",

@@ -90,6 +90,10 @@ FIT: dict[str, Term] = {
     "session_spread_c": Term("degC", "spread of the rise from session to session"),
     "run_spread_c": Term("degC", "spread of the rise from run to run, all corners together"),
     "corner_spread_c": Term("degC", "spread of the rise from corner to corner within a run"),
+    "cool_down_loss_pct": Term(
+        "%", "of the rise, what a cool-down or caution lap just before a reading takes off"
+    ),
+    "cool_laps": Term("laps", "cool-down and caution laps run just before a hot pressure was read"),
     "cooling_min": Term("min", "time a standing tyre takes to lose 63 % of its rise above air"),
     "delay_min": Term("min", "from the end of the last lap to a reading in the pits"),
     "stood_min": Term("min", "delay_min less the usual one"),
