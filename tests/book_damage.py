@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import signal
+import time
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 from book_model import Model, next_op, read_model, tokens
-from book_trials import Frozen, Kills, Row, event_of, files_of, seen_by_kit, weekend
+from book_trials import Frozen, Kills, Row, event_of, files_of, seen_by_kit, weekend, writer
 from book_writer import do
 
 from tyrekit.errors import BookError
@@ -163,6 +167,38 @@ def _restore(folder: Path, message: str, one: Frozen, copied: Model, done: Cuts)
         done.faults["restored to something that never was"] += 1
         done.wrong += 1
     done.twice += sum(count > 1 for count in Counter(tokens(found)).values())
+
+
+def kill_restores(place: Path, cases: int, rng: np.random.Generator) -> Row:
+    """Kill the program while it puts a copy back; nothing is lost, and doing it again ends well."""
+    done, replaced, length_s = Kills(), 0, 0.0
+    with writer() as program:
+        for case in range(cases + 1):  # the first is not killed: it says how long this takes
+            [one] = frozen_at_rest(place, 1, rng)
+            folder = weekend(place / f"restored-{case}")
+            path = folder / "book.sqlite"
+            _lay_out(folder, one, {"book.sqlite": _flip_value(one.files["book.sqlite"], rng)})
+            raw = path.read_bytes()
+            pid = program.send(folder, [["restore"]])
+            assert program.line() == ["try", "0"]
+            if case:
+                time.sleep(rng.uniform(0, 1.1 * length_s))
+                with suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
+            told = program.to_end()
+            length_s = length_s or float(told[0][2])
+            done.killed += not told
+            asides = folder.glob("book.sqlite-aside/*/book.sqlite")
+            done.lost += raw not in (path.read_bytes(), *(p.read_bytes() for p in asides))
+            if path.read_bytes() == raw:
+                restore(path, "newest", event_of(folder).meeting.zone)
+            else:
+                replaced += not told
+            found, allowed = seen_by_kit(folder), one.allowed
+            done.compare(replace(found, drafts=allowed[0].drafts), allowed)
+            shutil.rmtree(folder)
+    note = f"{done.killed} killed, {replaced} of them with the copy already in place"
+    return Row("restoring killed", cases + 1, done.lost, done.twice, done.wrong, note)
 
 
 def frozen_at_rest(place: Path, number: int, rng: np.random.Generator) -> list[Frozen]:

@@ -20,6 +20,7 @@ from tyrekit.record import book_file
 from tyrekit.record.book import Book
 from tyrekit.record.drafts import Drafts
 from tyrekit.record.event import load_event
+from tyrekit.record.restoration import restore
 
 NOBODY = 65534
 
@@ -33,6 +34,9 @@ def do(book: Book, op: list[Any], who: str) -> None:
         book.correct(given[0], given[1], who)
     elif name == "remove":
         book.remove(given[0], who)
+    elif name == "restore":
+        assert isinstance(book.source, Path)
+        restore(book.source, "newest", book.event.meeting.zone)
     elif name == "undo":
         book.undo(who)
     else:

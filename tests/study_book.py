@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from book_damage import cut_power, frozen_at_rest
+from book_damage import cut_power, frozen_at_rest, kill_restores
 from book_obstacles import held, no_room, read_only
 from book_trials import Row, kill_saves, race
 
@@ -35,6 +35,7 @@ def rows(saves: int = 500, entries: int = 500, damaged: int = 600) -> Iterator[R
         frozen = [*kills.frozen, *frozen_at_rest(place, 10, rng)]
         yield cut_power(place, frozen, damaged, rng).row()
         cases = max(damaged // 20, 4)
+        yield kill_restores(place, 2 * cases, rng)
         yield no_room(place, cases, rng)
         if os.geteuid() == 0:
             yield no_room(place, cases, rng, disk=True)

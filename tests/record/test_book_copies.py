@@ -1,10 +1,12 @@
 """Dated copies of the book, putting one back, and the history of every value."""
 
 import csv
+import os
 import shutil
 import sqlite3
 import subprocess
 import sys
+import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -130,6 +132,16 @@ def test_copies_are_thinned_to_the_last_ten_and_one_a_day(book, path, clock):
     assert there[:10] == [NOW + timedelta(hours=59 - i) for i in range(10)]
     assert [at.date().day for at in there[10:]] == [17, 16] and len(there) == 12
     assert there[11].hour == 23
+
+
+def test_what_a_killed_program_left_of_a_copy_is_taken_away(book, path):
+    folder = path.with_name("book.sqlite-copies")
+    folder.mkdir()
+    for name, age in ((".1.part", 3600), (".2.part", 0)):
+        (folder / name).write_bytes(b"half")
+        os.utime(folder / name, (time.time() - age,) * 2)
+    book.append("tread", one(0), "Kim")
+    assert [p.name for p in folder.glob(".*")] == [".2.part"] and len(names(path)) == 1
 
 
 def test_a_copy_that_cannot_be_made_is_said_and_the_save_stands(folder, book, path, monkeypatch):

@@ -8,7 +8,7 @@ from contextlib import closing
 import numpy as np
 import pandas as pd
 import pytest
-from book_damage import cut_power, frozen_at_rest
+from book_damage import cut_power, frozen_at_rest, kill_restores
 from book_model import next_op, read_model, readings
 from book_obstacles import held, no_room, read_only
 from book_trials import event_of, kill_saves, race, seen_by_kit, weekend
@@ -73,6 +73,10 @@ def test_damage_is_read_right_or_told_and_the_copy_put_back(tmp_path, kills):
     done = cut_power(tmp_path, [*kills.frozen, *frozen_at_rest(tmp_path, 1, rng)], 24, rng)
     assert clean(done.row()) and not done.faults
     assert done.right + done.told == 24 and min(done.right, done.told, done.whole_again) > 0
+
+
+def test_putting_a_copy_back_may_be_killed_and_done_again(tmp_path):
+    assert clean(kill_restores(tmp_path, 3, np.random.default_rng(11)))
 
 
 def test_without_room_a_save_is_refused_whole(tmp_path):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import sqlite3
+import time
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -121,7 +122,11 @@ def make(book: Path, now: datetime) -> Copy:
 
 
 def thin(book: Path) -> None:
-    """Take away copies beyond the last few and the newest of each day (UTC)."""
+    """Take away all copies but the last few and the newest of each day (UTC), and unfinished ones."""
+    for part in _folder(book).glob(".*.part"):  # of a program that was killed some time ago
+        with suppress(OSError):
+            if abs(time.time() - part.stat().st_mtime) > EVERY.total_seconds():
+                part.unlink()
     days: set[object] = set()
     for number, copy in enumerate(copies_of(book)):
         day = copy.made_at.date()

@@ -83,8 +83,8 @@ def restore(book: Path, when: str, zone: ZoneInfo) -> Restored:
         if not state.saves:
             raise BookError(
                 "nothing in the book can be proven any more", where=str(book),
-                next_step="Choose a copy: see `tyrekit book FOLDER copies`. Without one, move the file"
-                " away; the book is then made again from book/*.csv.",
+                next_step="Choose a copy: see `tyrekit book FOLDER copies`. Without one, move the"
+                " file away; the book is then made again from book/*.csv.",
             )  # fmt: skip
         aside = _new_folder(book.with_name(f"{book.name}-aside")) if stamp else None
         loose = _write_loose(found.saves, state.saves, aside) if aside else 0
