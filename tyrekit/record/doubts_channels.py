@@ -44,7 +44,9 @@ def _should_move(ran: Ran, health: ChannelHealth) -> bool:
     if health.name not in PRESSURES:
         return True
     others = [ran.health[name] for name in PRESSURES if name in ran.health and name != health.name]
-    return any(o.high - o.low > WARMED_BAR for o in others)
+    # none moves at all: every sensor is dead, unless none is fitted and the columns are empty
+    none_moves = not np.isnan(health.low) and all(o.constant for o in others)
+    return none_moves or any(o.high - o.low > WARMED_BAR for o in others)
 
 
 def _held(health: ChannelHealth) -> bool:

@@ -65,11 +65,13 @@ def tyre_rows(review: Review) -> Rows:
         )
         left = f"{number(row['laps_left'], 0)} ({_ends(row, 'lower_laps', 'upper_laps')})"
         ends = f"{signed(row['wear_lower_pct'], 0)} to {signed(row['wear_upper_pct'], 0)}"
-        usual = f"{more_or_less(row['wear_pct'])} ({ends})"
+        usual = "–"
+        if known(row["wear_pct"]):
+            usual = _whole(f"{more_or_less(row['wear_pct'])} ({ends})")
         left += " AT LIMIT" if row["state"] == WORN else " FEW LEFT" if row["few_left"] else ""
         cells = (
             _whole(left) if known(row["laps_left"]) else "–", number(row["tread_min_mm"], 2),
-            number(row["wear_mm_per_lap"], 3), _whole(usual) if known(row["wear_pct"]) else "–",
+            number(row["wear_mm_per_lap"], 3), usual,
             _whole(row["corners"]), _whole(row["sessions"]), number(row["laps"], 0),
             work if known(row["work_mj"]) else "–", number(row["wear_mm"], 2),
         )  # fmt: skip
