@@ -165,7 +165,8 @@ class Fuel(Record):
 
     tank_l: Annotated[float, Strict(), Field(gt=0, le=1000)]
     unusable_l: NotNegative
-    density_kg_per_l: Annotated[float, Strict(), Field(ge=0.6, le=0.9)]
+    # at 15 degC; outside it no table of petrol's volume by temperature holds (API54B)
+    density_kg_per_l: Annotated[float, Strict(), Field(ge=0.653, le=0.8385)]
     sample_l: NotNegative
     shortfall_risk: Annotated[float, Strict(), Field(gt=0, lt=0.5)]
     effect_s_per_kg: Belief | None = None
