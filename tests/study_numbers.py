@@ -502,3 +502,44 @@ def differences(one: Figures, two: Figures, tolerance: float = 1e-6) -> list[str
         if not same:
             found.append(f"{key}: {a} and {b}")
     return sorted(found)
+
+
+# -- extreme but legal weekends -------------------------------------------------------------------
+
+
+def extreme(rng: random.Random) -> Plain:
+    """Return a weekend at the ends of what event.toml and the book allow, a few at a time."""
+    lap_s, length_m = rng.choice([(25.0, 800.0), (90.0, 3000.0), (600.0, 25_000.0)])
+    count = rng.choice([1, 5, 30])
+    names = {1: ("R1",), 5: ("P1", "P2", "Q", "R1", "R2")}.get(
+        count, (*(f"P{i}" for i in range(1, 25)), "Q", *(f"R{i}" for i in range(1, 6)))
+    )
+    one = plain(
+        rng.randint(1, 9), lap_s=lap_s, length_m=length_m, sessions=names,
+        run=rng.choice([(), names[:1], names[:2]]), sets=rng.choice([1, 2, 10]),
+        use_l=rng.choice([0.2, 1.8, 6.0]), every_min=150.0,
+    )  # fmt: skip
+    for session in one.sessions[2:24] if count == 30 else []:
+        session["planned_laps"] = 0  # the tyre plan of 30 sessions at once takes minutes
+    one.event["event"]["cars"] = rng.choice([1, 18, 200])
+    car = rng.choice([(400.0, 90.0), (1400.0, 90.0), (10_000.0, 0.0)])
+    one.event["car"] |= {"mass_kg": car[0], "ballast_limit_kg": car[1]} | (
+        {} if car[1] else {"ballast_kg": 0.0}
+    )
+    one.event["fuel"] |= {
+        "tank_l": rng.choice([8.0, 70.0, 1000.0]),
+        "density_kg_per_l": rng.choice([0.653, 0.745, 0.838]),
+        "shortfall_risk": rng.choice([1e-6, 0.005, 0.499]),
+    }  # fmt: skip
+    one.event["tyres"]["minimum_tread_mm"] = rng.choice([0.0, 1.6, 15.0])
+    air_c = rng.choice([-20.0, 15.0, 45.0])
+    hpa = rng.choice([1013.0, 701.0])  # sea level and 3000 m (published: ISO 2533)
+    for row in one.rows("weather"):
+        row.update(air_c=air_c, track_c=max(air_c, -20.0) + 5.0, pressure_hpa=hpa)
+    for row in one.rows("laps"):
+        row.update(air_c=air_c, track_c=air_c + 5.0)
+    for session in one.sessions:
+        if session["kind"] == "race" and rng.random() < 0.5:
+            session["laps"] = rng.choice([1, 8, 60])
+        session["value"] = rng.choice([0.0, 1.0, 1000.0])
+    return one
