@@ -4,11 +4,10 @@ import csv
 import os
 import shutil
 import sqlite3
-import subprocess
-import sys
 import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -284,24 +283,15 @@ def test_a_program_that_waited_does_not_save_into_the_book_set_aside(folder, boo
 
 def wait_until_open(program, path) -> None:
     """Wait until a forked writer has the book's file open (Linux shows that)."""
-    children = f"/proc/{program.process.pid}/task/{program.process.pid}/children"
-    for _ in range(200):
-        found = subprocess.run(
-            [sys.executable, "-c", OPEN, children, str(path)], capture_output=True, text=True,
-            check=False,
-        )  # fmt: skip
-        if found.stdout == "open":
-            return
-    pytest.skip("no /proc here")
-
-
-OPEN = """
-import os, sys
-for pid in open(sys.argv[1]).read().split():
-    for name in os.listdir(f"/proc/{pid}/fd"):
-        if os.path.realpath(f"/proc/{pid}/fd/{name}") == os.path.realpath(sys.argv[2]):
-            sys.stdout.write("open"); sys.exit()
-"""
+    children = Path(f"/proc/{program.process.pid}/task/{program.process.pid}/children")
+    if not children.exists():
+        pytest.skip("no /proc here")
+    while not any(
+        name.resolve() == path.resolve()
+        for pid in children.read_text().split()
+        for name in Path(f"/proc/{pid}/fd").iterdir()
+    ):
+        time.sleep(0.01)
 
 
 def test_history_shows_every_value_with_who_and_when(book, path):

@@ -122,7 +122,7 @@ def make(book: Path, now: datetime) -> Copy:
 
 
 def thin(book: Path) -> None:
-    """Take away all copies but the last few and the newest of each day (UTC), and unfinished ones."""
+    """Take away all but the last few copies and the newest of each day (UTC); unfinished ones."""
     for part in _folder(book).glob(".*.part"):  # of a program that was killed some time ago
         with suppress(OSError):
             if abs(time.time() - part.stat().st_mtime) > EVERY.total_seconds():
