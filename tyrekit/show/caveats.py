@@ -8,7 +8,10 @@ from tyrekit.fit import lap_words
 from tyrekit.show.answer import Answer
 from tyrekit.show.words import number, percent
 
-SHARES = {"drop_off_s_per_lap": "what a tyre loses with age", lap_words.FUEL: "what a kilogram of fuel costs"}
+SHARES = {
+    "drop_off_s_per_lap": "what a tyre loses with age",
+    lap_words.FUEL: "what a kilogram of fuel costs",
+}
 UNSEEN = {
     "heat_cycle_s": "what a heat cycle costs",
     "race_s": "race pace against practice",
