@@ -18,6 +18,7 @@ from tyrekit.fit.pressure import PressureResults
 from tyrekit.plan.problem import Seen
 
 HALF_DEGREE_C = 0.5  # temperatures are written down in whole or half degrees
+TOLD_BESIDE = ("tread may end below", "older than any tyre")  # how notes of a tyre plan begin
 SAME_KG = 0.5  # fuel is weighed no better
 
 
@@ -71,6 +72,11 @@ def of_tyres(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
             " their wear from there is carried on from younger tyres"
         )
     return (*_too_thin(table, seen), *said)
+
+
+def beside(notes: Sequence[str]) -> tuple[str, ...]:
+    """Return those of a tyre plan's notes that belong beside its figures."""
+    return tuple(note for note in notes if note.startswith(TOLD_BESIDE))
 
 
 def of_choices(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from tyrekit.plan.allocation import AllocationPlan
 from tyrekit.plan.alternatives import SHORT
+from tyrekit.plan.beyond import beside
 from tyrekit.plan.fork import Fork
 from tyrekit.plan.outlook import agreement, rivals
 from tyrekit.show.answer import Answer
@@ -46,7 +47,7 @@ def cost_card(answer: Answer, before_s: float | None = None) -> str:
     eased = "".join(
         f'<div class="tk-warn">{html(note[0].upper() + note[1:])}</div>'
         for note in plan.notes
-        if note.startswith("planned on expected wear")
+        if note.startswith("planned on expected wear") or note in beside(plan.notes)
     )
     parts = cost_parts_table(answer)
     total_s = number(parts["counted_s"].sum())

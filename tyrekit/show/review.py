@@ -19,7 +19,7 @@ from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits, fit_weekend
 from tyrekit.show.review_driving import NAMES, Driving, driving
 from tyrekit.show.review_findings import cause_table, findings, open_questions
-from tyrekit.show.review_outcome import coverage_table, outcome_table
+from tyrekit.show.review_outcome import beyond_note, coverage_table, outcome_table
 from tyrekit.show.review_tyres import life_words, tyre_table, use_table
 from tyrekit.show.tables import tread_limit_mm
 
@@ -115,7 +115,12 @@ def review(
     tyres = tyre_table(weekend, fits, driven.laps, LEVEL)
     uses = use_table(driven.profile)
     causes = cause_table(fits.tread, wear, LEVEL)
-    said = (*passed, *driven.notes, *(f"driving and wear: {n}" for n in wear.notes))
+    said = (
+        *beyond_note(outcome),
+        *passed,
+        *driven.notes,
+        *(f"driving and wear: {n}" for n in wear.notes),
+    )
     return Review(
         weekend=weekend, fits=fits, tyres=tyres,
         life=life_words(

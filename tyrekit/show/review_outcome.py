@@ -13,13 +13,14 @@ from scipy import stats
 from tyrekit.fit.pressure_readings import hot_readings
 from tyrekit.fit.result import t_quantile
 from tyrekit.fit.tread_rows import PLACES, usable, with_running
+from tyrekit.plan.beyond import of_pressures
 from tyrekit.record.event import Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits, fit_weekend
 from tyrekit.terms import CORNERS
 
 COLUMNS = ("session", "run_id", "what", "where", "unit", "mean", "lower", "upper", "happened",
-           "inside", "laps")  # fmt: skip
+           "inside", "laps", "outside")  # fmt: skip
 LEVEL, TREND, FUEL, TREAD, PRESSURE = (
     "clean lap", "trend of lap times", "fuel per timed lap", "tread after", "hot pressure",
 )  # fmt: skip
@@ -44,7 +45,8 @@ def outcome_table(weekend: Weekend, fits: Fits, level: float = 0.9) -> pd.DataFr
     -----
     For each session every fit is made again from the sessions before it alone; before the first
     it is belief. What is foretold is conditional on the tyres, fuel and temperatures that came.
-    Intervals cover the reading with which they are compared.
+    Intervals cover the reading with which they are compared. `outside` says in words what lies
+    beyond all that had been seen by then: an older tyre, a hotter track; empty when nothing does.
     """
     rows: list[tuple[object, ...]] = []
     tread, _ = usable(with_running(weekend.tread, weekend.laps))
@@ -103,10 +105,22 @@ def as_before(weekend: Weekend, session: str) -> Weekend:
 
 def _row(
     session: Session, run_id: str, what: str, where: str, unit: str,
-    told: tuple[float, float, float], happened: float, laps: float,
+    told: tuple[float, float, float], happened: float, laps: float, outside: str = "",
 ) -> tuple[object, ...]:  # fmt: skip
     inside = told[1] <= happened <= told[2]
-    return (session.id, run_id, what, where, unit, *told, happened, inside, laps)
+    return (session.id, run_id, what, where, unit, *told, happened, inside, laps, outside)
+
+
+def beyond_note(outcome: pd.DataFrame) -> tuple[str, ...]:
+    """Return in one sentence how many forecasts went beyond what had been seen by then."""
+    far = outcome[outcome["outside"] != ""]
+    if not len(far):
+        return ()
+    first = far.iloc[0]
+    return (
+        f"{len(far)} of {len(outcome)} forecasts went beyond what had been seen by then, the first"
+        f" {first['session']} {first['what']}: {first['outside']}",
+    )
 
 
 def _lap_times(
@@ -131,7 +145,8 @@ def _lap_times(
         ):  # fmt: skip
             told = before.lap_time.combined(own, weights, level).iloc[0]
             ends = float(told["mean"]), float(told["lower"]), float(told["upper"])
-            yield _row(session, str(run_id), what, "", unit, ends, float(weights @ seconds), count)
+            yield _row(session, str(run_id), what, "", unit, ends, float(weights @ seconds), count,
+                       str(told["outside"]) if before.lap_time.seen else "")  # fmt: skip
 
 
 def _fuel(
@@ -183,9 +198,11 @@ def _tread(
                 math.hypot(float(told[end]) - mean, score * result.reading_mm)
                 for end in ("lower", "upper")
             )
+            deepest, age = result.deepest_age_laps, float(new["age_laps"])
+            far = f"age {age:.0f}, above {deepest:.0f} read" if 0 < deepest < age else ""
             yield _row(session, str(run["run_id"]), TREAD, f"{corner.upper()} {old['tyre_id']}",
-                       "mm", (mean, mean - low, mean + high), float(depths[1].min()),
-                       count)  # fmt: skip
+                       "mm", (mean, mean - low, mean + high), float(depths[1].min()), count,
+                       far)  # fmt: skip
 
 
 def _pressures(
@@ -214,5 +231,10 @@ def _pressures(
                 cool_laps=float(row["cool_laps"]), **asked,
             )  # fmt: skip
             ends = mean - math.hypot(mean - low, gauge), mean + math.hypot(high - mean, gauge)
+            said = of_pressures(
+                result, air_c=float(row["air_c"]), track_c=float(row["track_c"]),
+                laps=float(row["after_laps"]),
+            )  # fmt: skip
             yield _row(session, str(run_id), PRESSURE, f"{row['corner']}, {row['source']}", "bar",
-                       (mean, *ends), float(row["hot_bar"]), float(row["after_laps"]))  # fmt: skip
+                       (mean, *ends), float(row["hot_bar"]), float(row["after_laps"]),
+                       "; ".join(said))  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Hashable, Mapping
 
 import pandas as pd
 
+from tyrekit.plan.beyond import beside
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.sheet_page import TYRE_CAUTIONS, Page, blanks, cautions, table
@@ -73,7 +74,7 @@ def _pressure_basis(answer: Answer) -> str:
         return ""
     words = f"Pressures for lap {found.target_lap} at {number(found.air_c, 0)} °C air,"
     words += f" {number(found.track_c, 0)} °C track"
-    return html(degrees(sentences([words, *found.notes])))
+    return html(degrees(sentences([words, *found.notes, *beside(answer.allocation.notes)])))
 
 
 def _why(answer: Answer) -> str:
