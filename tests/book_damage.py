@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -177,8 +178,8 @@ def kill_restores(place: Path, cases: int, rng: np.random.Generator) -> Row:
             [one] = frozen_at_rest(place, 1, rng)
             folder = weekend(place / f"restored-{case}")
             path = folder / "book.sqlite"
-            _lay_out(folder, one, {"book.sqlite": _flip_value(one.files["book.sqlite"], rng)})
-            raw = path.read_bytes()
+            copied = _lay_out(folder, one, one.files)
+            raw = _damage_what_is_copied(path, copied)
             pid = program.send(folder, [["restore"]])
             assert program.line() == ["try", "0"]
             if case:
@@ -199,6 +200,18 @@ def kill_restores(place: Path, cases: int, rng: np.random.Generator) -> Row:
             shutil.rmtree(folder)
     note = f"{done.killed} killed, {replaced} of them with the copy already in place"
     return Row("restoring killed", cases + 1, done.lost, done.twice, done.wrong, note)
+
+
+def _damage_what_is_copied(path: Path, copied: Model) -> bytes:
+    """Flip a bit in a value that the copy holds as well, so that all can be had back."""
+    whole = path.read_bytes()
+    for entry in copied.entries.values():
+        text = json.dumps(entry.cells, ensure_ascii=False).encode()
+        place = whole.find(text) + 2
+        path.write_bytes(whole[:place] + bytes([whole[place] ^ 1]) + whole[place + 1 :])
+        if copies.state_of(path).trouble:
+            return path.read_bytes()
+    raise AssertionError("nothing could be damaged")
 
 
 def frozen_at_rest(place: Path, number: int, rng: np.random.Generator) -> list[Frozen]:
