@@ -123,7 +123,7 @@ def taught_card(table: pd.DataFrame, run: str) -> str:
         what += f" <b>Less sure:</b> {_named(less.iloc[::-1])}; the laps came otherwise than"
         what += " expected, or are too few to tell."
     rows = "".join(_taught_row(row) for _, row in found.sort_index().iterrows())
-    heads = ("", "before → after", "range", "")
+    heads = ("figure", "before → after", "range", "so")
     cells = "".join(f'<th scope="col">{head}</th>' for head in heads)
     return (
         f"<h2>What {html(run)} taught</h2><p>{what}</p><details><summary>All figures, 90 %"

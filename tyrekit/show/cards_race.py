@@ -135,7 +135,7 @@ def account_card(plan: RacePlan) -> str:
     fuel = plan.fuel
     return (
         f"<h2>Where do the {number(plan.start_kg)} kg go?</h2>"
-        f"{_table(('', 'takes', 'then left'), rows)}"
+        f"{_table(('fuel for', 'takes', 'then left'), rows)}"
         '<p class="tk-muted tk-small">The spare is for high use: with it the chance of running'
         f" short is {one_in(fuel.shortfall_risk)}. The least mass at the finish counts on that:"
         f" spare gone, sample taken, {number(fuel.finish_fuel_kg)} kg of fuel left.</p>"

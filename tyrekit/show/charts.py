@@ -143,8 +143,8 @@ def fuel_chart(
     )
     text = (
         alt.Chart(words)
-        .mark_text(align="left", dx=8, dy=-15, fontSize=14, fontWeight="bold", color=ACCENT)
-        .encode(x=x, y=y, text="words:N")
+        .mark_text(align="right", dx=-8, dy=14, fontSize=14, fontWeight="bold", color=ACCENT)
+        .encode(x=x, y=y, text="words:N")  # below the accepted risk, which the load never passes
     )
     return finish(
         (limit + line + mark + text).properties(width=width, height=210),

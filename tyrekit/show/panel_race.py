@@ -115,6 +115,7 @@ class RacePanel(WeekendPanel):
         self.stops.children = [one for one in (self.replies, self.others) if one.value]
         self.fuel.children = [one for one in (self.left, self.account) if one.value]
         self.figures.show(figures(self.race))
+        self.doubts.value = cards.doubts_card(self.state.answer, race.notes(self.race.answer))
         self.why.value = "<h2>Why</h2>" if self.figures.children else ""
 
     def _take(self, session: str) -> None:

@@ -218,7 +218,7 @@ def coverage_rows(review: Review) -> Rows:
 
 def outcome_rows(outcome: pd.DataFrame) -> Rows:
     """Return a row per forecast."""
-    head = ("session", "foretold", "of", "mean", "90 %", "came", "")
+    head = ("session", "foretold", "of", "mean", "90 %", "came", "inside?")
     rows = []
     for r in outcome.to_dict("records"):
         say = clock if r["unit"] == "s" else number
