@@ -40,10 +40,10 @@ PLACES = {
     "the tyre sheet": ("tyre_sheet.html", OLDER),
     "wear, on the tyre sheet": ("tyre_sheet.html", "older than any tyre measured here (13 laps)"),
     "a hotter track for pressures, on the tyre sheet": (
-        "tyre_sheet.html", "track 45 °C is hotter than any pressure was read in (21 to 23 °C)",
+        "tyre_sheet.html", "track 45 °C is hotter than any pressure was read in",
     ),
     "hotter air for pressures, on the tyre sheet": (
-        "tyre_sheet.html", "air 28 °C is hotter than any pressure was read in (15 to 16 °C)",
+        "tyre_sheet.html", "air 28 °C is hotter than any pressure was read in",
     ),
     "a hotter track for lap times": (
         "sheet.html", "track 45 °C is hotter than any lap was run on (21 to 23 °C)",
