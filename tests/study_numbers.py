@@ -15,9 +15,11 @@ import io
 import json
 import random
 import re
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from plain_weekends import Plain, plain, with_offset
@@ -543,3 +545,88 @@ def extreme(rng: random.Random) -> Plain:
             session["laps"] = rng.choice([1, 8, 60])
         session["value"] = rng.choice([0.0, 1.0, 1000.0])
     return one
+
+
+# -- figures --------------------------------------------------------------------------------------
+
+
+@dataclass
+class Numbers:
+    """What was tried, and in how many cases a wrong answer came in silence."""
+
+    properties: int = 0
+    examples: int = 0
+    same: int = 0
+    refused: int = 0
+    degenerate: int = 0
+    extreme: int = 0
+    wrong: list[str] = field(default_factory=list)
+
+    def rows(self) -> list[tuple[str, int]]:
+        """Return the figures by name."""
+        return [
+            ("kinds of change that must not matter", self.properties),
+            ("weekends changed so", self.examples),
+            ("answers equal to rounding", self.same),
+            ("refused in words", self.refused),
+            ("degenerate weekends along the whole route", self.degenerate),
+            ("extreme but legal weekends along it", self.extreme),
+            ("wrong in silence", len(self.wrong)),
+        ]
+
+
+def numbers(examples: int = 20, seed: int = 1) -> Numbers:
+    """Return the figures of `examples` weekends per change, as many extreme ones, all degenerate.
+
+    A changed weekend is right when every figure of its answer is that of the weekend unchanged, or
+    when it is refused in words; a traceback, nan, inf or None where people read is wrong.
+    """
+    found, rng = Numbers(properties=len(CHANGES)), random.Random(seed)
+    before: dict[tuple[int, bool], Figures] = {}
+    for name, change in CHANGES.items():
+        for _ in range(examples):
+            key = (rng.randint(1, 3), name in ("in units", "columns shuffled"))
+            if key not in before:
+                with TemporaryDirectory() as folder:
+                    before[key] = figures(plain(key[0], logged=key[1]).write(Path(folder)))
+            one = plain(key[0], logged=key[1])
+            names = change(one, rng)
+            found.examples += 1
+            try:
+                with TemporaryDirectory() as folder:
+                    apart = differences(before[key], figures(one.write(Path(folder)), names))
+            except TyrekitError:
+                found.refused += 1
+                continue
+            except Exception as error:
+                apart = [repr(error)]
+            found.same += not apart
+            found.wrong += [f"{name}: {text}" for text in apart[:1]]
+    for name, made in DEGENERATE.items():
+        found.degenerate += 1
+        found.wrong += _wrong(name, made())
+    for _ in range(examples):
+        found.extreme += 1
+        found.wrong += _wrong("extreme", extreme(rng))
+    return found
+
+
+def _wrong(name: str, one: Plain) -> list[str]:
+    try:
+        with TemporaryDirectory() as folder:
+            faults = faults_in(whole_route(one.write(Path(folder))))
+            return [f"{name}: {fault}" for fault in faults[:1]]
+    except Exception as error:
+        return [f"{name}: {error!r}"]
+
+
+def main() -> None:
+    found = numbers(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    for name, count in found.rows():
+        print(f"{name:45} {count:6}")
+    print(*found.wrong, sep="\n")
+    sys.exit(bool(found.wrong))
+
+
+if __name__ == "__main__":
+    main()
