@@ -14,6 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 FIRST = "study_lap_time.py"  # brings its own workers
+TRUST = ("book", "fuzz", "numbers", "trust")  # study_trust.py runs these
 
 
 def run(script: Path) -> str:
@@ -29,9 +30,8 @@ def run(script: Path) -> str:
 
 def main() -> int:
     here = Path(__file__).parent
-    others = [
-        p for p in sorted(here.glob("study_*.py")) if p.name not in (FIRST, Path(__file__).name)
-    ]
+    apart = (FIRST, Path(__file__).name, *(f"study_{name}.py" for name in TRUST))
+    others = [p for p in sorted(here.glob("study_*.py")) if p.name not in apart]
     told = [run(here / FIRST)]
     print(told[0], flush=True)
     with ThreadPoolExecutor(2) as pool:
