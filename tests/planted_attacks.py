@@ -12,6 +12,7 @@ import io
 import json
 import os
 import pickle
+import re
 import sqlite3
 import struct
 import zipfile
@@ -339,6 +340,9 @@ REFUSED: dict[str, tuple[Plant, str]] = {
         file("event.toml", lambda o: pickle.dumps(Touches(o / "ran"))), "not valid TOML"),
     "race of a billion laps": (
         swapped("minutes = 20", "minutes = 20\nlaps = 1000000000"), "at most 2000"),
+    "laps without end in all": (
+        event(lambda text: re.sub(r"(?m)^laps = \d+", "laps = 2000", text)), "laps in all"),
+    "laps of no time": (swapped("mean = 92.0", "mean = 0.001"), "5 to 3600 s"),
     "session of 1e308 minutes": (swapped("minutes = 20", "minutes = 1e308"), "at most 3000"),
     "start in the year 1": (swapped("2026-05-16T09:10:00", "0001-01-01T00:00:00"), "1970 to 2200"),
     "start in the year 9999": (

@@ -248,7 +248,7 @@ def by_words(data: bytes, others: Sequence[bytes], rng: Rng) -> bytes:
         how = int(rng.integers(0, 9))
         token = TOKENS[int(rng.integers(len(TOKENS)))]
         if how > 6 and data[begin:end].isdigit():
-            data = data[:begin] + b"%d" % rng.integers(0, 10 ** (end - begin)) + data[end:]
+            data = data[:begin] + b"%d" % rng.integers(0, 10 ** min(end - begin, 18)) + data[end:]
         elif how <= 2 or how > 6:
             data = data[:begin] + token + data[end:]
         elif how == 3:

@@ -60,6 +60,8 @@ __all__ = [
 ]  # fmt: skip
 
 MOST_BYTES, MOST_ENTRIES, DEEPEST = 500_000, 20_000, 8  # of event.toml
+MOST_LAPS_IN_ALL = 4_000  # two races of 24 hours
+FASTEST_MPS = 100.0  # no circuit's average
 MANY_PARTS = re.compile(r"""(?:(?:"[^"\n]*"|'[^'\n]*'|(?<![\w-])[\w-]+)[ \t]*\.[ \t]*){12}""")
 PETROL_BASE_C = 15.0  # the temperature at which event.toml states the petrol's density
 Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "driving", "tyre_plan"]
@@ -197,6 +199,7 @@ def disagreements(event: Event, where: str) -> Iterator[EventError]:
     yield from _session_ids(event, where)
     yield from _timetable(event, where)
     yield from _laps_of_races(event, where)
+    yield from _laps_in_all(event, where)
     yield from _limits(event, where)
     yield from _log_units(event, where)
 
@@ -296,6 +299,22 @@ def _laps_of_races(event: Event, where: str) -> Iterator[EventError]:
                 rule=f"laps {stops.first_lap} to {last} leave room for fewer",
                 next_step="Correct minimum or the window.",
             )
+
+
+def _laps_in_all(event: Event, where: str) -> Iterator[EventError]:
+    """Yield when the sessions hold more laps than plans can be made for."""
+    believed = event.circuit.lap_time_s
+    lap_s = believed.mean if believed is not None else event.circuit.length_m / FASTEST_MPS
+    laps = sum(
+        s.laps or s.planned_laps or 60 * (s.minutes or 0) / max(lap_s, 1.0) for s in event.sessions
+    )
+    if laps > MOST_LAPS_IN_ALL:
+        yield EventError(
+            f"the sessions have {laps:.0f} laps in all",
+            where=where,
+            rule=f"plans are made for at most {MOST_LAPS_IN_ALL}",
+            next_step="Correct laps, minutes or [circuit] lap_time_s.",
+        )
 
 
 def _limits(event: Event, where: str) -> Iterator[EventError]:

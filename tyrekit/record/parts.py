@@ -121,6 +121,13 @@ class Circuit(Record):
     lap_time_s: Belief | None = None
     splits: tuple[Split, ...] = Field(default=(), alias="split")
 
+    @field_validator("lap_time_s")
+    @classmethod
+    def _is_a_laps_time(cls, belief: Belief | None) -> Belief | None:
+        if belief is not None and not 5 <= belief.mean <= 3600:
+            raise ValueError("a lap takes 5 to 3600 s")
+        return belief
+
     @model_validator(mode="after")
     def _splits_follow_each_other(self) -> Circuit:
         places = [s.distance_m for s in self.splits if s.distance_m is not None]
