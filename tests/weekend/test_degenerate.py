@@ -8,9 +8,10 @@ import random
 
 import numpy as np
 import pytest
+from degenerate_weekends import DEGENERATE, extreme
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from study_numbers import DEGENERATE, Route, extreme, faults_in, whole_route
+from study_numbers import Route, faults_in, whole_route
 
 SAID = {  # where: words that have to be there, so that nothing is wrong in silence
     "one lap": ("summaries", "All laps are from one session"),
