@@ -1,8 +1,8 @@
 """No wrong answer in silence: weekends changed in ways that must not matter, and degenerate ones.
 
 `whole_route` takes a folder along every public surface in one process and returns all that was
-said and written; `faults_in` finds what no crew may read (nan, inf, None). `CHANGES` change a weekend
-in ways that must leave its answer as it is; `numbers` counts what was tried and what was wrong.
+said and written; `faults_in` finds what no crew may read (nan, inf, None). `CHANGES` change a
+weekend in ways that must leave its answer as it is; `numbers` counts what was tried and was wrong.
 
 Run for figures: ``python tests/study_numbers.py [examples]``.
 """
