@@ -26,6 +26,23 @@ DASHES: tuple[tuple[int, ...], ...] = ((1, 0), (7, 3), (2, 2), (9, 3, 2, 3), (4,
 
 CLOCK_LABEL = "floor(datum.value/60)+':'+format(datum.value%60,'04.1f')"
 
+PROPERTIES = frozenset(
+    [
+        "constructor",
+        "hasOwnProperty",
+        "isPrototypeOf",
+        "propertyIsEnumerable",
+        "toLocaleString",
+        "toString",
+        "valueOf",
+        "__defineGetter__",
+        "__defineSetter__",
+        "__lookupGetter__",
+        "__lookupSetter__",
+        "__proto__",
+    ]
+)  # of every object in JavaScript [ECMA262, section 20.1.3]
+
 
 def css(name: str) -> str:
     """Return the text of a style sheet beside this module: ``panel`` or ``sheet``."""
@@ -69,4 +86,16 @@ def finish(chart: Any, title: str, subtitle: str = "") -> Any:
 def svg(chart: Any) -> str:
     """Return a chart drawn as SVG text, without network, script or file."""
     number = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
-    return str(vlc.vegalite_to_svg(chart.to_dict(validate=False), vl_version=number))
+    return str(vlc.vegalite_to_svg(_plain_names(chart.to_dict(validate=False)), vl_version=number))
+
+
+def _plain_names(spec: Any) -> Any:
+    """Return a chart in which no id is taken for a property of a JavaScript object.
+
+    Vega keeps values in such objects: a tyre called constructor would break the chart.
+    """
+    if isinstance(spec, dict):
+        return {key: _plain_names(value) for key, value in spec.items()}
+    if isinstance(spec, list):
+        return [_plain_names(value) for value in spec]
+    return f"{spec} " if isinstance(spec, str) and spec in PROPERTIES else spec
