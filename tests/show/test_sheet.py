@@ -61,7 +61,7 @@ def text(hand_answer):
 def test_it_says_what_the_crew_needs(no_charts, text):
     for words in ("N5", "1.62 bar", "38.6 l", "28.8 kg", "How sure", "Tyre plan"):
         assert words in text, words
-    for words in ("gauge reads low", "Cautions", "Petrol", "Jacks", "regulations"):
+    for words in ("gauge reads low", "Cautions", "Petrol", "Jack on level ground", "regulations"):
         assert words in text, words
     assert "event.toml abababababab" in text
 
@@ -138,8 +138,8 @@ def test_the_hash_moves_with_any_input(hand_answer):
 
 def test_every_sheet_prints_its_cautions(no_charts, hand_answer, tmp_path):
     words = {
-        "tyre_sheet": ("Tyres: look", "Pressures: never below", "Jacks:"),
-        "fuel_card": ("Petrol:", "Car on track"),
+        "tyre_sheet": ("feel every tyre", "Never run a pressure below", "Jack on level ground"),
+        "fuel_card": ("Petrol burns", "bring it in"),
     }
     sheet.write_sheets(hand_answer, tmp_path, plans=NONE, now=NOW)
     for name, said in words.items():

@@ -18,6 +18,6 @@ class NotebookFiles(AsyncLargeFileManager):
 
     def mark_trusted_cells(self, nb: Any, path: str = "") -> None:
         """Mark cells as trusted or not; without trust no widget is made from the file."""
-        super().mark_trusted_cells(nb, path)
+        super().mark_trusted_cells(nb, path)  # type: ignore[no-untyped-call]
         if not self.notary.check_signature(nb):
             nb["metadata"].pop("widgets", None)
