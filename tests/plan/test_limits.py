@@ -183,3 +183,27 @@ def test_records_of_the_event_become_limits_in_their_order():
         records.NewTyres(kind="new_tyres", most=3),
     )
     assert [limit.rule for limit in plan_limits(rules)] == list(rules)
+
+
+@pytest.mark.parametrize(
+    ("least", "asked", "held"),
+    [(1.6, [], [1.6]), (1.6, [1.0], [1.0, 1.6]), (1.6, [2.0], [2.0]), (0.0, [], [])],
+)
+def test_the_least_tread_stated_for_the_tyres_is_a_limit(least, asked, held):
+    """The contract: a stated least tread is not broken because no [[limit]] repeats it."""
+    limits = "".join(f'[[limit]]\nkind = "minimum_tread"\nmm = {mm}\n' for mm in asked)
+    event = make_event(limits)
+    tyres = event.tyres.model_copy(update={"minimum_tread_mm": least})
+    event = event.model_copy(update={"tyres": tyres})
+    found = [rule for rule in event.rules if isinstance(rule, records.MinimumTread)]
+    assert [rule.mm for rule in found] == held
+    assert all(rule.confidence_pct == 90.0 for rule in found)
+
+
+def test_tyres_at_the_least_tread_stated_are_planned_for_nothing():
+    worn = make_tyres(new=4, used=6)
+    worn.loc[worn["tyre_id"].str.startswith("U"), ["tread_mm", "tread_min_mm"]] = 1.7
+    found = plan(tyres=worn)
+    assert found.status == "optimal"
+    assert not tyres_in(found, *found.table["session"]) & {f"U{i}" for i in range(1, 7)}
+    assert any("1.6 mm of tread" in words for words in plan(tyres=worn.iloc[4:]).blocked_by)

@@ -29,7 +29,7 @@ SAID = {  # where: words that have to be there, so that nothing is wrong in sile
     "clashing limits": ("report", "o plan meets every limit"),
     "no tyres": ("report", "o plan meets every limit"),
     "three tyres": ("report", "o plan meets every limit"),
-    "worn out": ("report", "tread may end below the least of 1.6 mm in [tyres]"),
+    "worn out": ("report", "o plan meets every limit"),
     "no weather": ("report", "no weather written down"),
     "no readings": ("summaries", "tread wear is belief only"),
     "only runs": ("summaries", "tread wear is belief only"),

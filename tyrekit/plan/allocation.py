@@ -126,7 +126,7 @@ def allocate(
     plan = plan_problem(drawn_up(event), alternatives=alternatives, explain=explain)
     if plan.status != IMPOSSIBLE or done or not expected_wear:
         return plan
-    easier = event.model_copy(update={"limits": tuple(map(_on_expected_wear, event.limits))})
+    easier = event.model_copy(update={"limits": tuple(map(_on_expected_wear, event.rules))})
     eased = plan_problem(drawn_up(easier), alternatives=alternatives, explain=explain)
     if eased.status == IMPOSSIBLE:
         return plan

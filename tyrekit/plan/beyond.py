@@ -18,7 +18,7 @@ from tyrekit.fit.pressure import PressureResults
 from tyrekit.plan.problem import Seen
 
 HALF_DEGREE_C = 0.5  # temperatures are written down in whole or half degrees
-TOLD_BESIDE = ("tread may end below", "older than any tyre")  # how notes of a tyre plan begin
+TOLD_BESIDE = ("older than any tyre",)  # how notes of a tyre plan begin
 SAME_KG = 0.5  # fuel is weighed no better
 
 
@@ -40,20 +40,18 @@ class AgesRead(Protocol):
         """Oldest tyre read; 0 without readings after running."""
 
 
-def seen_by(lap_time: object, tread: object, least_tread_mm: float, held_mm: float) -> Seen:
+def seen_by(lap_time: object, tread: object) -> Seen:
     """Return how far these fits reach."""
     return Seen(
         run_laps=lap_time.oldest_seen_laps if isinstance(lap_time, AgesRun) else math.inf,
         read_laps=tread.deepest_age_laps if isinstance(tread, AgesRead) else math.inf,
-        least_tread_mm=least_tread_mm,
-        held_mm=held_mm,
     )
 
 
 def of_tyres(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
-    """Return what in a tyre plan lies beyond the data, and below the least tread stated.
+    """Return what in a tyre plan lies beyond the data.
 
-    `table` is a plan's: session, tyre_id, age_end_laps, tread_end_low_mm.
+    `table` is a plan's: session, age_end_laps.
     """
     if not len(table):
         return ()
@@ -71,7 +69,7 @@ def of_tyres(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
             f"older than any tyre measured here ({seen.read_laps:.0f} laps): {_ages(deeper)};"
             " their wear from there is carried on from younger tyres"
         )
-    return (*_too_thin(table, seen), *said)
+    return tuple(said)
 
 
 def beside(notes: Sequence[str]) -> tuple[str, ...]:
@@ -96,24 +94,6 @@ def of_choices(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
 
 def _ages(ends: Mapping[str, float] | pd.Series) -> str:
     return ", ".join(f"{session} to {laps:.0f}" for session, laps in ends.items()) + " laps"
-
-
-def _too_thin(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
-    """Say which tyres may end a session below the least tread that no limit holds them to."""
-    least_mm = seen.least_tread_mm
-    if seen.held_mm >= least_mm:
-        return ()
-    thin = table[table["tread_end_low_mm"].astype(float) < least_mm]
-    if not len(thin):
-        return ()
-    which = "; ".join(
-        f"{session} {', '.join(dict.fromkeys(own['tyre_id'].astype(str)))}"
-        for session, own in thin.groupby("session", sort=False)
-    )
-    return (
-        f"tread may end below the least of {least_mm:g} mm in [tyres]: {which}; no [[limit]]"
-        " minimum_tread holds the plan to it. Add one, or leave these tyres off",
-    )
 
 
 def of_track(lap_time: LapTimeResults, track_c: float) -> tuple[str, ...]:

@@ -29,7 +29,7 @@ def laps_left(
         Depth of its thinnest place.
     """
     left = float(NO_LIMIT_LAPS)
-    for limit in event.limits:
+    for limit in event.rules:
         if isinstance(limit, LongestLife):
             by_laps = math.inf if limit.laps is None else limit.laps - age_laps
             by_km = math.inf if limit.km is None else (limit.km - distance_km) / problem.lap_km

@@ -287,20 +287,16 @@ Easing = Callable[[int], PlanLimit | None]  # steps, 1 or more -> the eased limi
 
 @dataclass(frozen=True)
 class Seen:
-    """How far the data behind a tyre plan reach, and the least tread stated beside the limits.
+    """How far the data behind a tyre plan reach.
 
     Attributes
     ----------
     run_laps, read_laps : float
         Oldest tyre age among the laps, and among the tread readings; infinite when not known.
-    least_tread_mm, held_mm : float
-        ``[tyres] minimum_tread_mm``, and the strictest that a limit holds the plan to.
     """
 
     run_laps: float = np.inf
     read_laps: float = np.inf
-    least_tread_mm: float = 0.0
-    held_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

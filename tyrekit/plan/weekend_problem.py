@@ -95,7 +95,6 @@ def allocation_problem(
     stints = planned_stints(event, lap_time, done, stint_laps or {}, notes)
     rules = _rules(event, locks, done, stints, notes)
     confidences = {r.confidence_pct for r in rules if isinstance(r, MinimumTread)}
-    held_mm = [r.mm for r in rules if isinstance(r, MinimumTread)]
     laps = sum(stint.tyre_laps for stint in stints)
     confidences = confidences or {CONFIDENCE_PCT}
     states = tyre_states(event, tyres, tread, fitted, max(confidences), notes)
@@ -119,7 +118,7 @@ def allocation_problem(
         age_loss_draws_s=draws_s,
         heat_cycle_draws_s=_around(cycle_s, rng.normal(cycle_s, cycle_sd_s, len(draws_s))),
         notes=tuple(dict.fromkeys(notes)),
-        seen=seen_by(lap_time, tread, event.tyres.minimum_tread_mm, max(held_mm, default=0.0)),
+        seen=seen_by(lap_time, tread),
     )
 
 
@@ -207,7 +206,7 @@ def _rules(
     """Return the limits to obey; a lock of a session that is not planned is left out and said."""
     planned = {stint.session for stint in stints}
     rules: list[Limit] = []
-    for rule in (*event.limits, *locks):
+    for rule in (*event.rules, *locks):
         if isinstance(rule, Lock) and rule.session not in planned:
             over = "is over" if rule.session in done else "is not planned here"
             notes.append(f"the lock of {rule.session} is left out: the session {over}")

@@ -99,6 +99,15 @@ class Event(Record):
             next_step="Use one of these, or add a [[session]].",
         )
 
+    @property
+    def rules(self) -> tuple[Limit, ...]:
+        """The limits, and `[tyres] minimum_tread_mm` as one of them where none asks for as much."""
+        least = self.tyres.minimum_tread_mm
+        asked = [limit.mm for limit in self.limits if isinstance(limit, MinimumTread)]
+        if max(asked, default=0.0) >= least:
+            return self.limits
+        return (*self.limits, MinimumTread(kind="minimum_tread", mm=least))
+
     def sessions_after(self, done: Collection[str]) -> tuple[Session, ...]:
         """Return the sessions after the last one done, in order; a skipped one is past."""
         last = max((i for i, s in enumerate(self.sessions) if s.id in done), default=-1)
