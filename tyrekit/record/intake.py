@@ -138,7 +138,8 @@ def keep(book: Book, folder: Path) -> Book:
         return book
     path, part = folder / FILE_NAME, folder / f".{FILE_NAME}.{os.getpid()}"
     try:
-        with part.open("wb") as file:
+        part.unlink(missing_ok=True)  # a link that waits there would be written through
+        with part.open("xb") as file:
             file.write(book.source)
             file.flush()
             to_disk(file.fileno())

@@ -137,6 +137,7 @@ def chosen(book: Path, when: str, zone: ZoneInfo) -> Copy:
 
 def _make(part: Path, copy: Copy | None, found: Salvage) -> int:
     """Write the book to be, on disk; return how many saves after the copy's last are in it."""
+    part.unlink(missing_ok=True)  # a link that waits there would be written through
     if copy is not None:
         shutil.copyfile(copy.path, part)
     with closing(sqlite3.connect(part, isolation_level=None)) as connection:
