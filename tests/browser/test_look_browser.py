@@ -39,7 +39,7 @@ OPEN = "open => document.querySelectorAll('.tk details').forEach(d => { d.open =
 # The notebook scrolls inside JupyterLab: how high the window must be to show all of it.
 WHOLE = """() => { const scrolled = document.querySelector('.jp-WindowedPanel-outer');
     const panel = document.querySelector('.tk').getBoundingClientRect();
-    return Math.ceil(panel.bottom + scrolled.scrollTop) + 60; }"""
+    return Math.ceil(panel.bottom + scrolled.scrollTop) + 100; }"""
 HIGHEST = 7000
 README_BYTES = 200_000
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import shutil
+import threading
 from dataclasses import replace
 from functools import partial
 
@@ -252,15 +253,21 @@ def test_a_saved_reading_refits_only_what_it_touches(after_p3):
 
 
 def test_work_in_the_background_runs_once_more_when_asked_meanwhile():
-    made, shown = [], []
+    made, shown, asked_again = [], [], threading.Event()
+
+    def count():
+        asked_again.wait()
+        made.append(len(made))
+        return len(made)
 
     async def story():
-        work = Background(lambda: made.append(len(made)) or len(made), shown.append, 0.01)
+        work = Background(count, shown.append, 0.01)
         work.call()
         work.call()
         while not work._task:
             await asyncio.sleep(0.005)
         work.call()
+        asked_again.set()
         while work.busy:
             await asyncio.sleep(0.005)
 
