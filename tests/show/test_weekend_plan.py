@@ -53,7 +53,7 @@ def test_the_plan_fills_the_grid_with_age_tread_and_loss(panel):
         assert panel.grid.choice[place].options[0] == (row["tyre_id"], "")
         words = panel.grid.basis[place].value
         assert f"{row['age_laps']:.0f} laps old" in words
-        assert f"ends {row['tread_end_low_mm']:.1f} mm" in words
+        assert f"at least {row['tread_end_low_mm']:.1f} mm" in words
         assert f"loses {row['expected_loss_s']:.1f} s" in words
     lost_s = table.loc[table["session"] == "R1", "expected_loss_s"].sum()
     assert f"{lost_s:.1f} s" in panel.grid.name["R1"].value
@@ -75,6 +75,23 @@ def test_the_rows_add_up_to_the_cost_and_stops_have_rows_of_their_own(panel):
     for box, (_, row) in zip(shown[-4:], second.iterrows(), strict=True):
         assert f"<b>{row['tyre_id']}</b>" in box.value
         assert f"{row['age_laps']:.0f} laps old" in box.value
+
+
+def test_tyres_that_may_end_near_the_tread_limit_are_framed(panel):
+    """Within 0.2 mm as shown; 1.6 mm is the demo event's limit."""
+    table = panel.state.answer.allocation.table
+    first = table[table["stint"] == 1]
+    near = 0
+    for _, row in first.iterrows():
+        words = panel.grid.basis[row["session"], row["corner"]].value
+        at_limit = round(row["tread_end_low_mm"], 1) <= 1.8
+        near += at_limit
+        assert ("AT LIMIT" in words) == ("tk-at-limit" in words) == at_limit
+    assert 0 < near < len(first)
+    assert "limit 1.6 mm" in panel.grid.children[0].value
+    second = table[(table["session"] == "R3") & (table["stint"] == 2)]
+    for box, low_mm in zip(panel.grid.after["R3"][-4:], second["tread_end_low_mm"], strict=True):
+        assert ("AT LIMIT" in box.value) == (round(low_mm, 1) <= 1.8)
 
 
 def test_a_lock_is_in_the_book_is_obeyed_never_gains_and_is_undone(quick, folder):

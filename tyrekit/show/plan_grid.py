@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
@@ -14,7 +14,7 @@ from tyrekit.record.event import Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.panels import number_box, on_value
 from tyrekit.show.plan_tables import cost_parts_table
-from tyrekit.show.tables import CORNERS, plan_cells
+from tyrekit.show.tables import CORNERS, plan_cells, tread_limit_mm
 from tyrekit.show.what_if import State
 from tyrekit.show.words import html, number
 
@@ -25,6 +25,7 @@ COUNTS = (
     " one second there is worth five in a session where it counts 1; at 0 it is worth nothing."
     " Values are the event's own; changed here they are only supposed."
 )
+NEAR_MM = 0.2  # of the tread limit, as shown: the tread depth gauge and its user read no better
 DRY, WET, DOUBTFUL = "dry", "wet", "rain?"
 Place = tuple[str, str]  # session, corner
 
@@ -59,8 +60,11 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         self._state, self._lock, self._suppose = state, lock, suppose
         weekend = state.weekend
         coming = weekend.event.sessions_after(weekend.done)
+        self.limit_mm = tread_limit_mm(weekend.event)
+        under = w.HTML(f'<p class="tk-small">{html(_under(self.limit_mm))}</p>')
+        under.layout.grid_column = "1 / -1"
         heads = [w.HTML(f'<span class="tk-muted tk-small">{h}</span>') for h in HEADS]
-        parts = [*heads, *(part for session in coming for part in self._row(session))]
+        parts = [under, *heads, *(part for session in coming for part in self._row(session))]
         layout = {"grid_template_columns": COLUMNS, "grid_gap": "8px 6px", "width": "100%"}
         super().__init__(parts if coming else [], layout=layout)
         self.add_class("tk-grid")
@@ -82,7 +86,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
             cell = cells.get(place)
             planned = "" if cell is None else str(cell["tyre_id"])
             free = planned or self._unplanned(place[0])
-            words = _basis(cell, self.planned.get(place, ""))
+            words = _basis(cell, self.planned.get(place, ""), self.limit_mm)
             if place in locked:
                 free = "set free"
                 words = f'<b class="tk-lock">LOCKED</b> {words}'
@@ -90,7 +94,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
                 words = f'<b class="tk-lock">LOCKED by the event</b> {words}'
             _offer(box, [(free, ""), *[(f"{t} locked", t) for t in tyres]], locked.get(place, ""))
             (box.add_class if place in locked else box.remove_class)("tk-locked")
-            self.basis[place].value = f'<span class="tk-muted tk-small">{words}</span>'
+            self.basis[place].value = _framed(words, cell, self.limit_mm)
         self.planned = {place: str(cell["tyre_id"]) for place, cell in cells.items()}
         costs = {str(part["session"]): part for _, part in cost_parts_table(answer).iterrows()}
         for id, name in self.name.items():
@@ -145,7 +149,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
                 box.layout.display = "" if own else "none"
             boxes[0].value = f"<b>{html(' and '.join(own))}</b>"
             for at, box in enumerate(boxes[-len(CORNERS) :]):
-                box.value = "".join(_after_stop(cells[at]) for cells in own.values())
+                box.value = "".join(_after_stop(cells[at], self.limit_mm) for cells in own.values())
 
     def _cell(self, session: str, corner: str) -> Any:
         """Return the choice of a tyre with room for what it rests on."""
@@ -198,10 +202,30 @@ def _cells(
     return first, later
 
 
-def _after_stop(cell: pd.Series) -> str:
+def _under(limit_mm: float) -> str:
+    """Return what stands under each tyre."""
+    return (
+        "Under a tyre: laps on it at the start, what it loses against a new one, tread at least"
+        f" after; limit {number(limit_mm)} mm."
+    )
+
+
+def _after_stop(cell: pd.Series, limit_mm: float) -> str:
     """Return a tyre run after a stop with what it rests on."""
-    words = f"{number(cell['age_laps'], 0)} laps old, {_ends(cell)}"
-    return f'<b>{html(cell["tyre_id"])}</b><br><span class="tk-muted tk-small">{words}</span>'
+    words = _basis(cell, "", limit_mm)
+    return f"<b>{html(cell['tyre_id'])}</b>{_framed(words, cell, limit_mm)}"
+
+
+def _framed(words: str, cell: pd.Series | None, limit_mm: float) -> str:
+    """Return what stands under a tyre, in a frame when it may end near the tread limit."""
+    frame = " tk-at-limit" if cell is not None and _at_limit(cell, limit_mm) else ""
+    return f'<div class="tk-muted tk-small{frame}">{words}</div>'
+
+
+def _at_limit(cell: pd.Series, limit_mm: float) -> bool:
+    """Return whether a tyre's least tread after a fitting, as shown, is near the limit."""
+    low_mm = float(cell["tread_end_low_mm"])
+    return bool(round(low_mm, 1) - limit_mm <= NEAR_MM + 1e-9)
 
 
 def _cost(part: pd.Series) -> str:
@@ -222,20 +246,22 @@ def _offer(box: Any, options: list[tuple[str, str]], value: str) -> None:
         box.value = value
 
 
-def _basis(cell: Mapping[str, Any] | pd.Series | None, before: str) -> str:
-    """Return what stands under a tyre: age, thinnest place at the end, loss, what has changed."""
+def _basis(cell: pd.Series | None, before: str, limit_mm: float) -> str:
+    """Return what stands under a tyre: age, loss, least tread at the end, what has changed."""
     if cell is None:
         return ""
     words = f'<span class="tk-whole">{number(cell["age_laps"], 0)} laps old,</span> {_ends(cell)}'
+    if _at_limit(cell, limit_mm):
+        words += ' <b class="tk-whole">AT LIMIT</b>'
     if before and before != cell["tyre_id"]:
         words += f' <b class="tk-whole">was {html(before)}</b>'
     return words
 
 
-def _ends(cell: Mapping[str, Any] | pd.Series) -> str:
-    """Return what a tyre loses and the tread it ends on, each unbroken."""
+def _ends(cell: pd.Series) -> str:
+    """Return what a tyre loses and the tread it ends on at least, each unbroken."""
     parts = (
         f"loses {number(cell['expected_loss_s'])} s,",
-        f"ends {number(cell['tread_end_low_mm'])} mm",
+        f"at least {number(cell['tread_end_low_mm'])} mm",
     )
     return " ".join(f'<span class="tk-whole">{part}</span>' for part in parts)
