@@ -3,6 +3,7 @@
 Expected values: the rules stated beside them; otherwise agreement between plan and screen.
 """
 
+import re
 import shutil
 
 import numpy as np
@@ -24,6 +25,14 @@ def panel(tmp_path_factory):
     made = RacePanel(copy_of("fenmoor-after-p3", tmp_path_factory.mktemp("w")), "a <note>")
     assert made.problem.value == ""
     return made
+
+
+@pytest.fixture
+def r1_plan(panel):
+    panel.which.value = "R1"
+    panel.as_planned.click()
+    assert panel.problem.value == ""
+    return panel.race.plan
 
 
 @pytest.fixture
@@ -265,3 +274,21 @@ def test_a_race_that_has_been_run_is_planned_from_what_was_known(tmp_path):
     laps = panel.race.weekend.laps
     assert set(laps["session"]) == set(panel.race.weekend.done)
     assert isinstance(race.fuel_risk(panel.race.plan), pd.DataFrame)
+
+
+def test_tyres_beyond_what_has_run_and_axles_apart_are_told(r1_plan):
+    """Ages as in the plan's own table: 29 + 14 laps at the rear, 7 + 14 in front."""
+    said = cards_race.decision_cards(r1_plan, 30.0)
+    ages = r1_plan.tyres.table.set_index("corner")["age_laps"]
+    most = int(ages.max()) + r1_plan.race.laps
+    assert f"reach {most} laps; none has run here beyond 30" in said
+    assert f"{int(ages['RL'] - ages['FL'])} laps older: it may let go first" in said
+    assert "none has run here" not in cards_race.decision_cards(r1_plan, 99.0)
+
+
+def test_what_must_be_left_at_the_finish_adds_up(r1_plan):
+    said = cards_race.fuel_left_card(r1_plan)
+    words = said.split("At the finish")[1]
+    parts = [float(kg) for kg in re.findall(r"([\d.]+) kg (?:for|that)", words)]
+    least = float(r1_plan.fuel_left["least_kg"].iloc[-1])
+    assert len(parts) == 3 and abs(sum(parts) - least) < 0.15 + 1e-9

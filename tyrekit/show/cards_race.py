@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import pandas as pd
 
 from tyrekit.plan.race_plan import RacePlan
 from tyrekit.show import race
+from tyrekit.show.fuel_sum import LEAST_KG, WEIGH
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, signed, span
 
 CORNERS = ("FL", "FR", "RL", "RR")
+APART_LAPS = 10.0  # between axles: more is felt in the balance; common practice, no source
 ACCOUNT = {
     "formation": "formation lap", "cool_down": "cool-down lap", "sample": "for the sample",
     "unusable": "cannot be used", "spare": "spare",
@@ -29,9 +32,15 @@ def blocked_card(plan: RacePlan) -> str:
     )
 
 
-def decision_cards(plan: RacePlan) -> str:
-    """Return fuel, mass, tyres and stop as cards side by side."""
-    cards = [_fuel(plan), _mass(plan), _tyres(plan), _stop(plan)]
+def decision_cards(plan: RacePlan, run_laps: float = math.inf) -> str:
+    """Return fuel, mass, tyres and stop as cards side by side.
+
+    Parameters
+    ----------
+    run_laps : float
+        Age of the oldest tyre that has run here; 0 when none has.
+    """
+    cards = [_fuel(plan), _mass(plan), _tyres(plan, run_laps), _stop(plan)]
     return f'<div class="tk-cards" style="{TWO_OR_FOUR}">{"".join(cards)}</div>'
 
 
@@ -100,9 +109,20 @@ def fuel_left_card(plan: RacePlan) -> str:
     return (
         f"<h2>How much must be in the tank?</h2>{_left_table(plan, few)}"
         '<p class="tk-muted tk-small">With less than must be left the chance of running short is'
-        f" above {one_in(plan.fuel.accepted_risk)}: save fuel or come in. At the finish it is the"
-        " cool-down lap, the sample and what cannot be used.</p>"
+        f" above {one_in(plan.fuel.accepted_risk)}: save fuel or come in. {_at_finish(plan)}</p>"
         f"<details><summary>Every lap</summary>{_left_table(plan, every)}</details>"
+    )
+
+
+def _at_finish(plan: RacePlan) -> str:
+    """Return what the fuel that must be left at the finish is for."""
+    fuel = plan.fuel
+    kept_kg = fuel.sample_kg + fuel.unusable_kg
+    slow_kg = float(plan.fuel_left["least_kg"].iloc[-1]) - kept_kg
+    slow = f"{number(slow_kg)} kg for a thirsty cool-down lap, " if slow_kg >= LEAST_KG else ""
+    return (
+        f"At the finish it is {slow}{number(fuel.sample_kg)} kg for the sample and"
+        f" {number(fuel.unusable_kg)} kg that cannot be used."
     )
 
 
@@ -133,12 +153,20 @@ def account_card(plan: RacePlan) -> str:
         left = _pair(row["left_kg"], row["left_l"]) if what != "spare" else ""
         rows += _account_row(label, _pair(row["fuel_kg"], row["fuel_l"]), left)
     fuel = plan.fuel
+    burnt = plan.fuel_account["what"].isin(("formation", "race", "cool_down"))
+    saved_kg = float(plan.fuel_account.loc[burnt, "fuel_kg"].sum()) - fuel.need_kg
+    saved = ""
+    if saved_kg >= LEAST_KG:
+        saved = (
+            f" Cautions, as likely as they are taken to be, save {number(saved_kg)} kg on average:"
+        )
+        saved += " the sum on the page of the next session counts that."
     return (
         f"<h2>Where do the {number(plan.start_kg)} kg go?</h2>"
         f"{_table(('fuel for', 'takes', 'then left'), rows)}"
         '<p class="tk-muted tk-small">The spare is for high use: with it the chance of running'
         f" short is {one_in(fuel.shortfall_risk)}. The least mass at the finish counts on that:"
-        f" spare gone, sample taken, {number(fuel.finish_fuel_kg)} kg of fuel left.</p>"
+        f" spare gone, sample taken, {number(fuel.finish_fuel_kg)} kg of fuel left.{saved}</p>"
     )
 
 
@@ -200,19 +228,20 @@ def _fuel(plan: RacePlan) -> str:
 def _mass(plan: RacePlan) -> str:
     fuel = plan.fuel
     change = fuel.ballast_change_kg
-    word = "add" if change > 0 else "take off"
-    what = f"{word} {number(abs(change))} kg" if abs(change) >= 0.05 else "as it is"
+    what = f"add {number(change)} kg" if change > 0 else f"up to {number(-change)} kg may come off"
+    what = what if abs(change) >= LEAST_KG else "as it is"
     more = (
-        f"<p>lighter, or short of fuel: {one_in(fuel.joint_risk)}</p><p>{html(fuel.driver)},"
+        f"<p>{WEIGH}</p><p>lighter, or short of fuel: {one_in(fuel.joint_risk)}</p>"
+        f"<p>{html(fuel.driver)},"
         f" the lightest, with {number(fuel.finish_fuel_kg)} kg"
         f" ({number(race.litres(plan, fuel.finish_fuel_kg))} l) of fuel, sample taken</p>"
     )
     basis = f"ballast {number(fuel.ballast_kg)} kg: {what}"
-    label = "Least mass at the finish"
+    label = "Expected at least at the finish"
     return decision_card(label, f"{number(fuel.finish_mass_kg, 0)} kg", basis, more, accent=False)
 
 
-def _tyres(plan: RacePlan) -> str:
+def _tyres(plan: RacePlan, run_laps: float) -> str:
     rows = race.stints_followed(plan)
     if not len(rows):
         return decision_card("Tyres at the start", "no plan", "see above", accent=False)
@@ -226,7 +255,27 @@ def _tyres(plan: RacePlan) -> str:
     ages = table[table["tyre_id"].isin(at.values())].set_index("corner")["age_laps"]
     said = ", ".join(f"{c} {number(float(ages[c]), 0)}" for c in CORNERS if c in ages)
     basis = f"laps run before: {said}" if said else "the set given"
-    return decision_card("Tyres at the start, front up", big, basis)
+    more = _on_old_tyres(plan, ages.astype(float), int(rows["laps"].iloc[0]), run_laps)
+    return decision_card("Tyres at the start, seen from above", big, basis, more)
+
+
+def _on_old_tyres(plan: RacePlan, ages: pd.Series, laps: int, run_laps: float) -> str:
+    """Return what the driver should know of the first stint's tyres: their age, their balance."""
+    said = []
+    old = [corner for corner in CORNERS if corner in ages and ages[corner] + laps > run_laps]
+    if old and run_laps > 0:
+        most = number(max(ages[corner] for corner in old) + laps, 0)
+        said.append(
+            f"{', '.join(old)} reach {most} laps; none has run here beyond {number(run_laps, 0)}"
+        )
+    axles = [ages[[c for c in two if c in ages]].max() for two in (CORNERS[:2], CORNERS[2:])]
+    apart = axles[1] - axles[0]
+    if abs(apart) >= APART_LAPS:
+        end = "rear" if apart > 0 else "front"
+        said.append(
+            f"{end} {number(abs(apart), 0)} laps older: it may let go first, warn the driver"
+        )
+    return "".join(f'<p class="tk-warn">{html(one[:1].upper() + one[1:])}.</p>' for one in said)
 
 
 def _stop(plan: RacePlan) -> str:

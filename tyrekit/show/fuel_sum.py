@@ -8,6 +8,7 @@ from tyrekit.plan.fuel_load import FuelLoad
 from tyrekit.show.words import adding_up, html, number
 
 LEAST_KG = 0.05  # less is no change of ballast
+WEIGH = "Weigh the car first, and keep the error of the scales on top."
 
 
 def fuel_sum_table(load: FuelLoad) -> pd.DataFrame:
@@ -82,4 +83,4 @@ def ballast_words(load: FuelLoad, least_kg: float) -> str:
         return f"{what}: that is all that is allowed. Even so {finish}; {allowed}."
     if over_kg > LEAST_KG:
         return f"{what}. Even so {finish}; {allowed}."
-    return f"{what}. It just reaches the minimum: {finish}; {allowed}."
+    return f"{what}. It just reaches the minimum: {finish}; {allowed}. {WEIGH}"

@@ -104,7 +104,8 @@ class RacePanel(WeekendPanel):
         self.plan.value = "".join(
             [
                 f"<h2>{html(plan.session)}, {starts:%A %H:%M}</h2>", cards_race.blocked_card(plan),
-                cards_race.decision_cards(plan), cards_race.why_no_stops(plan, has_stops),
+                cards_race.decision_cards(plan, self.state.fits.lap_time.oldest_seen_laps),
+                cards_race.why_no_stops(plan, has_stops),
             ]
         )  # fmt: skip
         self.replies.value = cards_race.replies_card(plan)
