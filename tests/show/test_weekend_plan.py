@@ -259,7 +259,7 @@ def test_a_plan_on_expected_wear_says_so_before_anything_else(hand_answer):
     hand_answer.allocation.notes = ("planned on expected wear, as sure as not: beliefs",)
     said = plan_cards.cost_card(hand_answer)
     assert said.startswith('<div class="tk-warn">Planned on expected wear')
-    assert "Q 1.6 + R1 1.6 = <b>3.2 s</b>" in said
+    assert 'Q 1.6 + R1 1.6 = <b class="tk-whole">3.2 s</b>' in said
 
 
 def test_work_meanwhile_gives_way_and_long_work_is_given_up():

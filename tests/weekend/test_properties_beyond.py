@@ -33,12 +33,12 @@ def route(tmp_path_factory):
     return whole_route(one.write(tmp_path_factory.mktemp("beyond")))
 
 
-OLDER = "older than any tyre has run here (11 laps)"
+OLDER = "no tyre has run here beyond 11 laps"
 PLACES = {
     "the report": ("report", OLDER),
     "the sheet of all pages": ("sheet.html", OLDER),
     "the tyre sheet": ("tyre_sheet.html", OLDER),
-    "wear, on the tyre sheet": ("tyre_sheet.html", "older than any tyre measured here (13 laps)"),
+    "wear, on the tyre sheet": ("tyre_sheet.html", "or been measured beyond 13"),
     "a hotter track for pressures, on the tyre sheet": (
         "tyre_sheet.html", "track 45 °C is hotter than any pressure was read in",
     ),
@@ -88,7 +88,8 @@ def test_a_corner_without_readings_is_named(tmp_path):
 
 
 def table(**columns) -> pd.DataFrame:
-    return pd.DataFrame({"session": ["Q"], "tyre_id": ["N1"], "age_end_laps": [11],
+    return pd.DataFrame({"session": ["Q"], "tyre_id": ["N1"], "corner": ["FL"],
+                         "age_end_laps": [11],
                          "tread_end_low_mm": [3.0], **columns})  # fmt: skip
 
 
@@ -96,7 +97,23 @@ def test_nothing_is_said_within_what_was_seen():
     """The last of 11 laps is run at an age of 10."""
     assert beyond.of_tyres(table(), Seen(10.0, 11.0)) == ()
     assert beyond.of_choices(table(rank=[1]), Seen(10.0)) == ()
-    assert len(beyond.of_tyres(table(), Seen(9.0, 10.0))) == 2
+    (both,) = beyond.of_tyres(table(), Seen(9.0, 10.0))
+    assert both == (
+        "no tyre has run here beyond 9 laps or been measured beyond 10; Q fronts to 11 (formation"
+        " and cool-down laps counted): what they lose and wear from there is expected, not seen"
+    )
+    (wear,) = beyond.of_tyres(table(), Seen(10.0, 10.0))
+    assert (
+        "no tyre has been measured here beyond 10 laps; Q" in wear
+        and "what they wear" in wear
+        and "run here" not in wear
+    )
+    (loss,) = beyond.of_tyres(table(), Seen(9.0, 11.0))
+    assert (
+        "run here beyond 9 laps; Q" in loss
+        and "what they lose from" in loss
+        and "measured" not in loss
+    )
 
 
 def test_conditions_within_those_seen_are_passed_over(tmp_path):

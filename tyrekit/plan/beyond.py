@@ -8,7 +8,7 @@ longer runs, a corner without readings.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from typing import Protocol, runtime_checkable
 
 import pandas as pd
@@ -18,7 +18,7 @@ from tyrekit.fit.pressure import PressureResults
 from tyrekit.plan.problem import Seen
 
 HALF_DEGREE_C = 0.5  # temperatures are written down in whole or half degrees
-TOLD_BESIDE = ("older than any tyre",)  # how notes of a tyre plan begin
+TOLD_BESIDE = "no tyre has "  # how notes of a tyre plan begin
 SAME_KG = 0.5  # fuel is weighed no better
 
 
@@ -51,25 +51,28 @@ def seen_by(lap_time: object, tread: object) -> Seen:
 def of_tyres(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
     """Return what in a tyre plan lies beyond the data.
 
-    `table` is a plan's: session, age_end_laps.
+    `table` is a plan's: session, corner, age_end_laps.
     """
     if not len(table):
         return ()
-    ends = table.groupby("session", sort=False)["age_end_laps"].max().astype(float)
-    said = []
-    older = ends[ends - 1 > seen.run_laps]
-    if len(older) and seen.run_laps > 0:
-        said.append(
-            f"older than any tyre has run here ({seen.run_laps:.0f} laps): {_ages(older)}; what"
-            " they lose from there is expected, not seen"
-        )
-    deeper = ends[ends > seen.read_laps]
-    if len(deeper) and seen.read_laps > 0:
-        said.append(
-            f"older than any tyre measured here ({seen.read_laps:.0f} laps): {_ages(deeper)};"
-            " their wear from there is carried on from younger tyres"
-        )
-    return tuple(said)
+    ends = table.assign(age_end_laps=table["age_end_laps"].astype(float))
+    unrun = ends[(ends["age_end_laps"] - 1 > seen.run_laps) & (seen.run_laps > 0)]
+    unread = ends[(ends["age_end_laps"] > seen.read_laps) & (seen.read_laps > 0)]
+    past = ends[ends.index.isin(unrun.index) | ends.index.isin(unread.index)]
+    if not len(past):
+        return ()
+    reach, what = [], []
+    if len(unrun):
+        reach.append(f"run here beyond {seen.run_laps:.0f} laps")
+        what.append("lose")
+    if len(unread):
+        here, laps = ("", "") if len(unrun) else (" here", " laps")
+        reach.append(f"been measured{here} beyond {seen.read_laps:.0f}{laps}")
+        what.append("wear")
+    return (
+        f"{TOLD_BESIDE}{' or '.join(reach)}; {_ages(past)} (formation and cool-down laps counted):"
+        f" what they {' and '.join(what)} from there is expected, not seen",
+    )
 
 
 def beside(notes: Sequence[str]) -> tuple[str, ...]:
@@ -92,8 +95,14 @@ def of_choices(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
     )
 
 
-def _ages(ends: Mapping[str, float] | pd.Series) -> str:
-    return ", ".join(f"{session} to {laps:.0f}" for session, laps in ends.items()) + " laps"
+def _ages(past: pd.DataFrame) -> str:
+    """Return sessions with their oldest tyres: ``R1 rears to 45, R2 to 38``."""
+    said: list[str] = []
+    for session, own in past.groupby("session", sort=False):
+        axles = {str(corner)[0] for corner in own["corner"]}
+        axle = {"F": " fronts", "R": " rears"}[axles.pop()] if len(axles) == 1 else ""
+        said.append(f"{session}{axle} to {own['age_end_laps'].max():.0f}")
+    return ", ".join(said)
 
 
 def of_track(lap_time: LapTimeResults, track_c: float) -> tuple[str, ...]:

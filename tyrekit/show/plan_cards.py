@@ -44,7 +44,7 @@ def cost_card(answer: Answer, before_s: float | None = None) -> str:
     if before_s is not None and abs(plan.cost_s - before_s) >= LEAST_S:
         said = f"{signed(plan.cost_s - before_s, 2)} s"
         change = f' <b id="tk-change">{said}</b> by the last change.'
-    eased = "".join(
+    told = "".join(
         f'<div class="tk-warn">{html(note[0].upper() + note[1:])}</div>'
         for note in plan.notes
         if note.startswith("planned on expected wear") or note in beside(plan.notes)
@@ -57,10 +57,11 @@ def cost_card(answer: Answer, before_s: float | None = None) -> str:
     near = ""
     if plan.status == "optimal":
         near = " How others compare when the tyres turn out otherwise: see Nearly as good."
-    return eased + (
+    return told + (
         f'<p><span class="tk-big" id="tk-cost" data-exact="{plan.cost_s:.4f}">{total_s} s</span>'
-        " is what worn tyres are expected to cost from here on, against new ones all the way, each"
-        f" session's seconds times what one counts: {html(added)} = <b>{total_s} s</b>.{change}</p>"
+        " (weighted seconds) is what worn tyres are expected to cost from here on, against new"
+        f" ones all the way, each session's seconds times what one counts: {html(added)} ="
+        f' <b class="tk-whole">{total_s} s</b>.{change}</p>'
         f'<p class="tk-muted">{html(sentences([proof(answer)]))}{near}</p>'
     )
 
