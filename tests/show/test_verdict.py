@@ -3,6 +3,7 @@
 import pandas as pd
 import pytest
 
+from tyrekit.show.plan_tables import cost_parts_table
 from tyrekit.show.verdict import against, verdict
 
 
@@ -48,3 +49,23 @@ def test_a_clear_choice_and_one_without_a_trade_say_nothing_of_tipping(hand_answ
     table.loc[0, "chance_best"] = 0.5
     table.loc[1, ["expected_s", "later_cost_s"]] = [0.5, 0.2]
     assert verdict(hand_answer).tips == ""
+
+
+def test_what_the_choice_costs_in_the_session_is_told_per_session(hand_answer):
+    """Four corners at 0.4 s each; the second choice made 0.31 s faster; one race comes after."""
+    table = hand_answer.next_session.table
+    assert verdict(hand_answer).costs == (
+        "Costs 1.60 s in Q against four new; no other choice listed is faster there"
+    )
+    table.loc[1, "expected_s"] = -0.31
+    assert verdict(hand_answer).costs == (
+        "Costs 1.60 s in Q against four new, 0.31 s against the fastest listed (N5 N6 N3 N4);"
+        " saved for R1"
+    )
+    hand_answer.allocation.table["expected_loss_s"] = 0.0
+    assert verdict(hand_answer).costs == "As fast in Q as four new"
+
+
+def test_what_it_costs_agrees_with_the_weekend_plan(hand_answer):
+    parts = cost_parts_table(hand_answer).set_index("session")
+    assert f"Costs {parts['expected_loss_s']['Q']:.2f} s in Q" in verdict(hand_answer).costs

@@ -67,6 +67,7 @@ def sure_card(answer: Answer) -> str:
     if found is None:
         return ""
     why = f"<p>{html(sentences([found.reason]))}</p>" if found.reason else ""
+    why += f"<p><b>{html(sentences([found.costs]))}</b></p>" if found.costs else ""
     other = f"<p><b>Next best:</b> {html(found.next_best)}.</p>" if found.next_best else ""
     tips = f"<p><b>What would tip it:</b> {html(found.tips)}</p>" if found.tips else ""
     card = _card("these tyres", found.word, found.basis, why + other + tips)

@@ -9,17 +9,24 @@ import pandas as pd
 from tyrekit.record.event import Session
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
+from tyrekit.show.plan_tables import cost_parts_table
 from tyrekit.show.words import known, number, percent, span, sureness
+
+LEAST_S = 0.005  # seconds below this are shown as none
 
 
 class Verdict(NamedTuple):
-    """One word, what it rests on, why the choice is made, what the next best means and tips it."""
+    """One word, what it rests on, why the choice is made, what the next best means and tips it.
+
+    `costs` is what the choice costs in the session itself, in words.
+    """
 
     word: str
     basis: str
     reason: str
     next_best: str
     tips: str = ""
+    costs: str = ""
 
 
 def verdict(answer: Answer) -> Verdict | None:
@@ -30,14 +37,41 @@ def verdict(answer: Answer) -> Verdict | None:
     best = choices.iloc[0]
     reason = str(best["reason"]) if known(best.get("reason")) else ""
     if len(choices) == 1:
-        return Verdict("not compared", "no other choice was weighed against it", reason, "")
+        words = "no other choice was weighed against it"
+        return Verdict("not compared", words, reason, "", costs=_costs(answer))
     chance, other = float(best["chance_best"]), choices.iloc[1]
     coming = answer.weekend.next_session
     assert coming is not None
     next_best = f"{other['tyres']}: {against(other, coming.id)}"
     word = sureness(chance)
     tips = "" if word == "clear" else _tips(other, coming)
-    return Verdict(word, f"best with chance {percent(chance)}", reason, next_best, tips)
+    return Verdict(
+        word, f"best with chance {percent(chance)}", reason, next_best, tips, _costs(answer)
+    )
+
+
+def _costs(answer: Answer) -> str:
+    """Return what the first choice costs in the session, against new tyres and the fastest."""
+    parts, coming = cost_parts_table(answer), answer.weekend.next_session
+    own = parts[parts["session"] == ("" if coming is None else coming.id)]
+    if coming is None or not len(own):
+        return ""
+    lost_s = float(own["expected_loss_s"].iloc[0])
+    if lost_s < LEAST_S:
+        return f"As fast in {coming.id} as four new"
+    words = f"Costs {number(lost_s, 2)} s in {coming.id} against four new"
+    choices = tables.choices_table(answer).sort_values("expected_s")
+    fastest = choices.iloc[0]
+    slower_s = -float(fastest["expected_s"])
+    if slower_s < LEAST_S:
+        return f"{words}; no other choice listed is faster there"
+    later = [s for s in parts["session"] if s != coming.id]
+    races = all(answer.weekend.event.session(s).kind == "race" for s in later)
+    saved = f"; saved for {'the races' if races and len(later) > 1 else ', '.join(later)}"
+    return (
+        f"{words}, {number(slower_s, 2)} s against the fastest listed ({fastest['tyres']})"
+        f"{saved if later else ''}"
+    )
 
 
 def against(choice: pd.Series, session: str) -> str:
@@ -86,10 +120,10 @@ def proof(answer: Answer) -> str:
     """Return in words how good the weekend's plan is proved to be."""
     plan = answer.allocation
     if plan.status == "optimal":
-        return "proved the cheapest plan within the limits, on what is expected of the tyres"
+        return "the cheapest within the limits (proved), if the tyres behave as expected"
     if plan.status == "feasible":
         return (
-            "not proved the cheapest: on what is expected of the tyres another could save at most"
+            "not proved the cheapest: if the tyres behave as expected another could save at most"
             f" {number(plan.gap_s)} s"
         )
     if plan.status == "unknown":
