@@ -255,18 +255,21 @@ def _tyres(plan: RacePlan, run_laps: float) -> str:
     ages = table[table["tyre_id"].isin(at.values())].set_index("corner")["age_laps"]
     said = ", ".join(f"{c} {number(float(ages[c]), 0)}" for c in CORNERS if c in ages)
     basis = f"laps run before: {said}" if said else "the set given"
-    more = _on_old_tyres(plan, ages.astype(float), int(rows["laps"].iloc[0]), run_laps)
+    laps = int(rows["laps"].iloc[0]) + plan.race.formation_laps
+    laps += plan.race.cool_down_laps if len(rows) == 1 else 0
+    more = _on_old_tyres(ages.astype(float), laps, run_laps)
     return decision_card("Tyres at the start, seen from above", big, basis, more)
 
 
-def _on_old_tyres(plan: RacePlan, ages: pd.Series, laps: int, run_laps: float) -> str:
+def _on_old_tyres(ages: pd.Series, laps: int, run_laps: float) -> str:
     """Return what the driver should know of the first stint's tyres: their age, their balance."""
     said = []
     old = [corner for corner in CORNERS if corner in ages and ages[corner] + laps > run_laps]
     if old and run_laps > 0:
         most = number(max(ages[corner] for corner in old) + laps, 0)
         said.append(
-            f"{', '.join(old)} reach {most} laps; none has run here beyond {number(run_laps, 0)}"
+            f"{', '.join(old)} reach {most} laps with the slow ones; none has run here beyond"
+            f" {number(run_laps, 0)}"
         )
     axles = [ages[[c for c in two if c in ages]].max() for two in (CORNERS[:2], CORNERS[2:])]
     apart = axles[1] - axles[0]
