@@ -25,7 +25,7 @@ from tyrekit.show.review_driving import car_geometry
 from tyrekit.show.review_outcome import as_before, coverage_table, outcome_table
 from tyrekit.show.review_page import review_text, write_review
 from tyrekit.show.review_tyres import EARLY, places, shortest_laps, use_table
-from tyrekit.show.style import svg
+from tyrekit.show.style import ACCENT, svg
 
 CORNERS = ("FL", "FR", "RL", "RR")
 
@@ -106,18 +106,59 @@ def test_who_is_faster_is_said(whole):
     assert f"{row['driver']} faster by 0.20 s to {row['other']} faster by 0.40 s" in said
 
 
-def test_places_are_the_same_on_map_profile_and_in_words(whole):
+def test_places_are_the_same_on_map_strips_and_in_words(whole):
     own = places(whole.uses, "FL")
     assert list(own["place"]) == [1, 2, 3] and own["start_m"].is_monotonic_increasing
     profile = whole.driving.profile
     drawn = [
         svg(charts.track_chart(charts.track_table(profile, "FL"), whole.uses, "FL")),
-        svg(charts.profile_chart(charts.profile_table(profile), whole.uses, "FL")),
+        svg(charts.strip_chart(charts.strip_table(profile, "FL"), whole.uses, "FL")),
     ]
     assert all(f">{place}</text>" in picture for picture in drawn for place in own["place"])
-    for row in own.to_dict("records"):
+    rows = tables.place_rows(whole.uses, "FL")[1]
+    for row, said in zip(own.to_dict("records"), rows, strict=True):
         metres = f"{row['start_m']:.0f}–{row['end_m']:.0f} m"
         assert metres in drawn[0] and f"{row['place']} ({metres})" in whole.findings["finding"][0]
+        for cell in (f"{row['start_m']:.0f} to {row['end_m']:.0f}", f"{row['work_pct']:.0f} %",
+                     f"{row['work_j_per_m']:.0f}"):  # fmt: skip
+            assert f"<td>{cell}</td>" in said
+
+
+@pytest.mark.parametrize("corner", CORNERS)
+def test_strips_cover_the_lap_and_shade_all_four_by_the_chosen_ones_steps(whole, corner):
+    profile = whole.driving.profile
+    table, points = charts.strip_table(profile, corner), charts.track_table(profile, corner)
+    work = [f"work_{c.lower()}_j_per_m" for c in CORNERS]
+    for (_, own), name in zip(table.groupby("corner", sort=False), work, strict=True):
+        assert own["start_m"].iloc[0] == 0.0
+        assert (own["end_m"].to_numpy()[:-1] == own["start_m"].to_numpy()[1:]).all()
+        done = (own["work_j_per_m"] * (own["end_m"] - own["start_m"])).sum()
+        assert done == pytest.approx(profile[name].sum() * 5.0)  # the profile's rows are 5 m apart
+    steps = table.groupby("step")["work_j_per_m"]
+    assert (steps.max().to_numpy()[:-1] <= steps.min().to_numpy()[1:] + 1e-9).all()
+    own = table[table["corner"] == corner]
+    for at, step in zip(points["distance_m"], points["step"], strict=True):
+        assert own.loc[(own["start_m"] <= at) & (at < own["end_m"]), "step"].item() == step
+    assert charts._named(table) == charts._named(points)  # one legend for both
+    # darker is more: relative luminance falls with each step, so grey alone tells them apart
+    shades = [int(shade[1:3], 16) for shade in charts.RAMP]
+    assert shades == sorted(shades, reverse=True)
+    # on the page as drawn: a frame per place at its metres, on the chosen corner's strip
+    picture = svg(charts.strip_chart(table, whole.uses, corner, 1000))
+    frames = [p for p in re.findall(r"<path[^>]*>", picture)
+              if f'stroke="{ACCENT}"' in p and 'fill-opacity="0"' in p]  # fmt: skip
+    assert len(frames) == 3
+
+
+def test_shares_shown_add_up_and_agree_with_the_metres(whole):
+    length_m = whole.weekend.event.circuit.length_m
+    for corner in CORNERS:
+        own, raw = places(whole.uses, corner), whole.uses[whole.uses["corner"] == corner]
+        for name in ("work_pct", "lap_pct"):
+            assert (own[name] == own[name].round()).all()
+            assert own[name].sum() == round(raw[name].sum())
+        metres = (own["end_m"] - own["start_m"]).sum()
+        assert 100 * metres / length_m == pytest.approx(raw["lap_pct"].sum(), abs=0.1)
 
 
 def test_nothing_a_statistician_says_is_in_front_of_the_reader(whole):
@@ -281,7 +322,7 @@ def test_hardest_stretch_of_a_made_profile():
     work = np.where((at >= 300) & (at < 400), 100.0, 10.0)
     profile = pd.DataFrame({"distance_m": at, **dict.fromkeys(WORK_PER_M, work)})
     row = use_table(profile).iloc[0]
-    assert (row["start_m"], row["end_m"]) == (300.0, 395.0)
+    assert (row["start_m"], row["end_m"], row["work_j_per_m"]) == (300.0, 400.0, 100.0)
     assert row["work_pct"] == pytest.approx(100 * 2000 / (2000 + 180 * 10))
     assert row["lap_pct"] == pytest.approx(10.0)
 
@@ -291,10 +332,12 @@ def test_panel_draws_another_tyre_and_saves(whole, monkeypatch):
     panel = ReviewPanel(whole.weekend.folder)
     assert not panel.problem.value and "Findings" in panel.told.value
     assert panel.corner.value == "FL"
-    first = [box.value for box in panel.use.children]
+    boxes = (panel.along, panel.track)
+    first = [box.value for part in boxes for box in part.children]
     panel.corner.value = "RR"
-    assert "right rear" in panel.use.children[0].value
-    assert [box.value for box in panel.use.children] != first
+    again = [box.value for part in boxes for box in part.children]
+    assert len(again) == 3 and all("right rear" in value for value in again)
+    assert not set(again) & set(first) and "right rear" in panel.places.value
     panel.write.click()
     assert "Saved" in panel.saved.value and (whole.weekend.folder / "out/review.html").is_file()
 

@@ -1,4 +1,4 @@
-"""Charts of the review: where a tyre is used, stint against stint, what was foretold."""
+"""Charts of the review: where a tyre is used, stint against stint, forecast against outcome."""
 
 from __future__ import annotations
 
@@ -10,36 +10,41 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.show.review_findings import FULL
-from tyrekit.show.review_tyres import places
+from tyrekit.show.review_tyres import places, step_m
 from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, INK, MUTED, PAPER, RULE, finish
 
-MAP, WIDTH, ROW = 430, 560, 74
+MAP, WIDTH = 430, 560
+BROAD, NARROW = 1120, 640  # of the strips: on a wide screen; on a tablet and on paper
+STRIP, GAP = 48, 0.46  # of a strip with the room above it, px, and the room's share
 RAMP = (RULE, BAND, MUTED, INK)  # one hue, light to dark: reads the same in grey
 WIDTHS = (2, 4, 6, 8)  # and thin to thick, so that colour is not needed
 PLACE_WIDTH = 13  # of the places with most work, in the accent: they are the answer
 Side = Literal["left", "right"]
-TICKS_M = 500  # marks along the track, as on the axis of the profile
+TICKS_M = 500  # marks along the track, as on the axis of the strips
 METRES_PER_DEG = 111_320.0
 MARGIN_M = 60.0
 
 
 def track_table(profile: pd.DataFrame, corner: str) -> pd.DataFrame:
-    """Return the track as points: distance_m, east_m, north_m, work_j_per_m, step (0 to 3).
+    """Return the track as points: distance_m, east_m, north_m, work_j_per_m, step (0 to 3), words.
 
-    Steps are quarters of the corner's hardest work, 98th percentile; empty without position.
+    Steps are quarters of the corner's hardest work, 98th percentile, `words` their ends; empty
+    without position.
     """
     if not {"latitude_deg", "longitude_deg"} <= set(profile.columns):
-        return pd.DataFrame(columns=["distance_m", "east_m", "north_m", "work_j_per_m", "step"])
+        return pd.DataFrame(
+            columns=["distance_m", "east_m", "north_m", "work_j_per_m", "step", "words"]
+        )
     own = profile.dropna(subset=["latitude_deg", "longitude_deg"])
     north = (own["latitude_deg"] - own["latitude_deg"].mean()) * METRES_PER_DEG
     squeeze = np.cos(np.radians(own["latitude_deg"].mean()))
     east = (own["longitude_deg"] - own["longitude_deg"].mean()) * METRES_PER_DEG * squeeze
     work = own[f"work_{corner.lower()}_j_per_m"]
-    top = max(float(work.quantile(0.98)), 1e-9)
-    step = np.clip(np.floor(4 * work / top), 0, 3).astype(int)
+    top = _top(profile, corner)
+    step = _steps(work, top)
     return pd.DataFrame(
         {"distance_m": own["distance_m"], "east_m": east, "north_m": north, "work_j_per_m": work,
-         "step": step}
+         "step": step, "words": step.map(dict(enumerate(_words(top))))}
     ).reset_index(drop=True)  # fmt: skip
 
 
@@ -68,7 +73,7 @@ def track_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int
               scale=alt.Scale(domain=[m - s / 2, m + s / 2], nice=False, zero=False))
         for name, m, s in zip(("east_m", "north_m"), middles, spans, strict=True)
     )  # fmt: skip
-    names = _step_names(table)
+    names = _named(table)
     line = (
         alt.Chart(shown)
         .mark_line(strokeCap="round", strokeJoin="round")
@@ -91,47 +96,78 @@ def track_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int
     )
 
 
-def profile_table(profile: pd.DataFrame) -> pd.DataFrame:
-    """Return the work of each corner along the lap in rows: distance_m, corner, work_j_per_m."""
-    parts = [
-        pd.DataFrame({"distance_m": profile["distance_m"], "corner": corner,
-                      "work_j_per_m": profile[f"work_{corner.lower()}_j_per_m"]})
-        for corner in FULL
-    ]  # fmt: skip
-    return pd.concat(parts, ignore_index=True)
+def strip_table(profile: pd.DataFrame, corner: str) -> pd.DataFrame:
+    """Return the work along the lap as shaded pieces: corner, start_m, end_m, mean, step, words.
 
+    Parameters
+    ----------
+    profile : DataFrame
+        `Driving.profile`.
+    corner : str
+        The chosen one: all four are shaded by its steps, those of its map.
 
-def profile_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int = WIDTH) -> Any:
-    """Draw `profile_table`, a row per corner on one scale; the chosen corner is strong."""
-    top = float(table["work_j_per_m"].quantile(0.998)) * 1.05
-    end = float(table["distance_m"].max())
-    own = places(uses, corner)
-    own = own.assign(middle_m=(own["start_m"] + own["end_m"]) / 2)
-    rows = []
+    Returns
+    -------
+    DataFrame
+        Pieces of one shade that cover the lap without a gap; ``work_j_per_m`` is their mean.
+    """
+    at = profile["distance_m"].to_numpy(dtype=np.float64)
+    ends = np.append(at[1:], at[-1] + step_m(at))
+    top = _top(profile, corner)
+    parts = []
     for name in FULL:
-        chosen = name == corner
-        last = name == "RR"
-        axis = alt.Axis(
-            labels=last, ticks=last, values=list(range(0, int(end), 500)), grid=True,
-            title="distance from the line, m" if last else None,
+        work = profile[f"work_{name.lower()}_j_per_m"]
+        step = _steps(work, top)
+        rows = pd.DataFrame({"start_m": at, "end_m": ends, "work": work * (ends - at), "step": step,
+                             "piece": step.ne(step.shift()).cumsum()})  # fmt: skip
+        own = rows.groupby("piece").agg(
+            start_m=("start_m", "first"), end_m=("end_m", "last"), work=("work", "sum"),
+            step=("step", "first"),
         )  # fmt: skip
-        x = alt.X("distance_m:Q", axis=axis, scale=alt.Scale(domain=[0, end], nice=False))
-        y = alt.Y("work_j_per_m:Q", title=name, stack=False, scale=alt.Scale(domain=[0, top]),
-                  axis=alt.Axis(tickCount=2, titleAngle=0, titleAlign="right", titleX=-38,
-                                titleFontSize=13, titleFontWeight="bold" if chosen else "normal",
-                                titleColor=INK if chosen else MUTED))  # fmt: skip
-        area = (
-            alt.Chart(table[table["corner"] == name])
-            .mark_area(color=MUTED if chosen else BAND, clip=True)
-            .encode(x=x, y=y)
+        own["work_j_per_m"] = own.pop("work") / (own["end_m"] - own["start_m"])
+        parts.append(own.assign(corner=name, words=own["step"].map(dict(enumerate(_words(top))))))
+    columns = ["corner", "start_m", "end_m", "work_j_per_m", "step", "words"]
+    return pd.concat(parts, ignore_index=True)[columns]
+
+
+def strip_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int = BROAD) -> Any:
+    """Draw `strip_table`: a strip per corner along the lap; the chosen one's places are framed."""
+    end = float(table["end_m"].max())
+    chosen = alt.condition(f"datum.value == '{corner}'", alt.value("bold"), alt.value("normal"))
+    y = alt.Y(
+        "corner:N", sort=list(FULL), title=None, scale=alt.Scale(paddingInner=GAP, paddingOuter=0),
+        axis=alt.Axis(labelFontSize=15, labelColor=INK, labelFontWeight=chosen, ticks=False,
+                      domain=False, labelPadding=8),
+    )  # fmt: skip
+    x = alt.X(
+        "start_m:Q", scale=alt.Scale(domain=[0, end], nice=False),
+        axis=alt.Axis(values=list(range(0, int(end), TICKS_M)), grid=False,
+                      title="distance from the line, m"),
+    )  # fmt: skip
+    fill = alt.Fill(
+        "words:N", scale=alt.Scale(domain=_named(table), range=list(RAMP)),
+        legend=_legend("square", 200),
+    )  # fmt: skip
+    layers = alt.Chart(table).mark_rect().encode(x=x, x2="end_m:Q", y=y, fill=fill)
+    own = places(uses, corner).assign(corner=corner)
+    if len(own):
+        own = own.assign(middle_m=(own["start_m"] + own["end_m"]) / 2)
+        base = alt.Chart(own).encode(y=y)
+        frames = base.mark_rect(fillOpacity=0, stroke=ACCENT, strokeWidth=4)
+        marks = base.mark_text(
+            fontWeight="bold", fontSize=16, color=ACCENT, baseline="bottom",
+            dy=-STRIP * (1 - GAP) / 2 - 3,
+        )  # fmt: skip
+        layers = (
+            layers
+            + frames.encode(x=x, x2="end_m:Q")
+            + marks.encode(x=alt.X("middle_m:Q"), text="place:N")
         )
-        layer = area + _hardest(table, own, name, x, y) if chosen and len(own) else area
-        rows.append(layer.properties(width=width, height=ROW))
     return finish(
-        alt.vconcat(*rows, spacing=14),
-        "How hard does each tyre work along the lap?",
-        f"sliding work, J per metre, mean of the laps at pace; numbered: as on the map,"
-        f" {FULL[corner]}",
+        layers.properties(width=width, height=alt.Step(STRIP)),
+        "Where on the lap does each tyre work?",
+        f"darker: more sliding work, mean of the laps at pace; framed: where the {FULL[corner]}"
+        " works most",
     )
 
 
@@ -207,27 +243,40 @@ def outcome_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
 def _segments(table: pd.DataFrame) -> pd.DataFrame:
     """Return the points with a segment number; a segment begins where the last one ends."""
     change = table["step"].ne(table["step"].shift()).cumsum()
-    names = _step_names(table)
     parts = []
     for number, own in table.groupby(change):
         last = own.index[-1]
         joined = pd.concat([own, table.loc[[last + 1]]]) if last + 1 in table.index else own
-        parts.append(joined.assign(segment=int(number), words=names[int(own["step"].iloc[0])]))
+        parts.append(joined.assign(segment=int(number), words=own["words"].iloc[0]))
     shown = pd.concat(parts, ignore_index=True)
     return shown.sort_values("step", kind="stable").reset_index(drop=True)
 
 
-def _step_names(table: pd.DataFrame) -> list[str]:
+def _top(profile: pd.DataFrame, corner: str) -> float:
+    """Return the corner's hardest work, J per metre, 98th percentile along the lap."""
+    return max(float(profile[f"work_{corner.lower()}_j_per_m"].quantile(0.98)), 1e-9)
+
+
+def _steps(work: pd.Series, top: float) -> pd.Series:
+    """Return the quarter of the hardest work each place is in, 0 to 3."""
+    return np.floor(4 * work / top).clip(0, 3).astype(int)
+
+
+def _words(top: float) -> list[str]:
     """Return the four steps in J per metre."""
-    top = float(table["work_j_per_m"].quantile(0.98)) if len(table) else 1.0
     ends = [round(top * i / 4, -1 if top > 40 else 0) for i in range(4)]
     return [f"{a:.0f} to {b:.0f}" for a, b in pairwise(ends)] + [f"over {ends[3]:.0f}"]
 
 
-def _legend() -> Any:
+def _named(table: pd.DataFrame) -> list[str]:
+    """Return the steps a table holds in words, the least work first, all four when it can."""
+    return list(table.sort_values("step")["words"].unique())
+
+
+def _legend(symbol: str = "stroke", size: int = 500) -> Any:
     return alt.Legend(
-        title="J per metre", orient="bottom", symbolType="stroke", symbolSize=500,
-        direction="horizontal",
+        title="J per metre", orient="bottom", symbolType=symbol, symbolSize=size,
+        direction="horizontal", symbolStrokeWidth=0 if symbol != "stroke" else alt.Undefined,
     )  # fmt: skip
 
 
@@ -255,16 +304,6 @@ def _on_places(table: pd.DataFrame, own: pd.DataFrame) -> pd.DataFrame:
         for row in own.to_dict("records")
     ]
     return pd.concat(parts) if parts else table.iloc[:0].assign(place=0)
-
-
-def _hardest(table: pd.DataFrame, own: pd.DataFrame, corner: str, x: Any, y: Any) -> Any:
-    """Return a corner's places along the lap in the accent, numbered."""
-    shown = _on_places(table[table["corner"] == corner], own)
-    area = alt.Chart(shown).mark_area(color=ACCENT, clip=True).encode(x=x, y=y, detail="place:N")
-    marks = alt.Chart(own).mark_text(
-        fontWeight="bold", fontSize=15, color=ACCENT, baseline="bottom", dy=-1
-    )
-    return area + marks.encode(x="middle_m:Q", y=alt.value(0), text="place:N")
 
 
 def _places(table: pd.DataFrame, own: pd.DataFrame, x: Any, y: Any) -> Any:

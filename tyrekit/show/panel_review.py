@@ -18,6 +18,8 @@ from tyrekit.show.review_page import corner_of_interest, write_review
 from tyrekit.show.review_tyres import places
 from tyrekit.show.words import html
 
+STRIPS = (("tk-broad", charts.BROAD), ("tk-narrow", charts.NARROW))  # one is shown, by the screen
+
 
 class ReviewPanel(Panel):
     """Findings first, then where the tyres were used, what they did, and whether it was foretold.
@@ -35,7 +37,8 @@ class ReviewPanel(Panel):
         self.folder, self.note = folder, note
         self.review: Review | None = None
         self.head, self.told, self.saved = w.HTML(), w.HTML(), w.HTML()
-        self.use, self.others, self.places = Figures(), Figures(), w.HTML()
+        self.where, self.places = w.HTML(), w.HTML()
+        self.along, self.track, self.others = Figures(), Figures(), Figures()
         self.corner = w.ToggleButtons(options=list(FULL), description="tyre")
         self.corner.style.button_width = "64px"
         self.write = w.Button(description="Write review.html and beliefs_next.toml")
@@ -51,7 +54,8 @@ class ReviewPanel(Panel):
         self.told.value = f"<h2>Findings</h2>{tables.findings_html(found)}"
         self.compose([
             self.head, self.told,
-            *([w.HTML("<h2>Where are the tyres used?</h2>"), self.corner, self.places, self.use]
+            *([w.HTML("<h2>Where are the tyres used?</h2>"), self.corner, self.where,
+               self.along, row([self.track, self.places], align_items="center")]
               if len(found.driving.profile) else []),
             *self._tables(found), self.others, *self._last(found),
             row([self.write, self.saved, self.working]),
@@ -72,18 +76,26 @@ class ReviewPanel(Panel):
         )
 
     def _draw_use(self) -> None:
-        """Draw the map and the profiles for the corner chosen."""
+        """Draw the strips and the map for the corner chosen, and its places as a table."""
         if self.review is None or not len(self.review.driving.profile):
             return
         profile, uses, corner = self.review.driving.profile, self.review.uses, self.corner.value
-        self.places.value = _where(uses, corner)
-        track, along = charts.track_table(profile, corner), charts.profile_table(profile)
-        self.use.show(
+        self.where.value, self.places.value = _where(uses, corner), _places(uses, corner)
+        strips = charts.strip_table(profile, corner)
+        self.along.show(
             [
-                Figure(f"track {corner}", track,
+                Figure(f"{name} {corner}", strips,
+                       partial(charts.strip_chart, uses=uses, corner=corner, width=width))
+                for name, width in STRIPS
+            ]
+        )  # fmt: skip
+        for box, (name, _) in zip(self.along.children, STRIPS, strict=True):
+            box.add_class(name)
+            box.layout.max_width = "100%"
+        self.track.show(
+            [
+                Figure(f"track {corner}", charts.track_table(profile, corner),
                        partial(charts.track_chart, uses=uses, corner=corner)),
-                Figure(f"along {corner}", along,
-                       partial(charts.profile_chart, uses=uses, corner=corner)),
             ]
         )  # fmt: skip
 
@@ -128,18 +140,25 @@ def _head(found: Review, note: str) -> str:
 
 
 def _where(uses: pd.DataFrame, corner: str) -> str:
-    """Return in a sentence where on the lap a corner works, with its places as a table."""
+    """Return in a sentence where on the lap a corner works."""
     own = places(uses, corner)
     if not len(own):
         return ""
-    head, rows = tables.place_rows(uses, corner)
-    cells = "".join(f'<th scope="col">{html(name)}</th>' for name in head)
     numbers = ", ".join(str(place) for place in own["place"])
     return (
         f"<p>The <b>{FULL[corner]}</b> does <b>{own['work_pct'].sum():.0f} %</b> of its sliding"
         f" work on <b>{own['lap_pct'].sum():.0f} %</b> of the lap: places {numbers}.</p>"
-        f'<details><summary>The places in figures</summary><table class="tk-table"><thead><tr>'
-        f"{cells}</tr></thead><tbody>{''.join(rows)}</tbody></table></details>"
+    )
+
+
+def _places(uses: pd.DataFrame, corner: str) -> str:
+    """Return a corner's places as a table."""
+    head, rows = tables.place_rows(uses, corner)
+    cells = "".join(f'<th scope="col">{html(name)}</th>' for name in head)
+    return (
+        f"<h3>Places with most work of the {FULL[corner]}</h3>"
+        f'<table class="tk-table"><thead><tr>{cells}</tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table>"
     )
 
 

@@ -115,27 +115,27 @@ def _wrapped(text: str, start: str) -> list[str]:
 
 
 def _use(review: Review) -> str:
-    """Return the map of the corner that wears fastest, and all four along the lap."""
+    """Return all four corners along the lap, and the map of the one that wears fastest."""
     profile, corner = review.driving.profile, corner_of_interest(review)
     if not len(profile):
         return "<section><h2>Where are the tyres used?</h2><p>No log tells.</p></section>"
-    drawn = []
+    strips = charts.strip_table(profile, corner)
+    along = charts.strip_chart(strips, review.uses, corner, charts.NARROW)
     track = charts.track_table(profile, corner)
-    if len(track):
-        drawn.append(charts.track_chart(track, review.uses, corner))
-    drawn.append(charts.profile_chart(charts.profile_table(profile), review.uses, corner))
+    drawn = [charts.track_chart(track, review.uses, corner)] if len(track) else []
     rows = [
         f'<tr><th class="row" scope="row">{corner} {r["place"]}</th>'
         f"<td>{span(r['start_m'], r['end_m'], 0)}</td><td>{number(r['work_pct'], 0)} %</td>"
-        f"<td>{number(r['lap_pct'], 0)} %</td></tr>"
+        f"<td>{number(r['work_j_per_m'], 0)}</td><td>{number(r['lap_pct'], 0)} %</td></tr>"
         for corner in FULL
         for r in places(review.uses, corner).to_dict("records")
     ]
-    head = ("tyre and place", "from the line, m", "of its work", "of the lap")
+    head = ("tyre and place", "from the line, m", "of its work", "J per m", "of the lap")
     hard = table(head, rows, "tight")
     return (
         '<section class="page"><h2>Where are the tyres used?</h2>'
-        f"{_figures(drawn, 'use')}{hard}</section>"
+        f'<figure>{own_ids(svg(along), "along")}</figure><div class="figures">'
+        f"<div>{_figures(drawn, 'use')}</div><div>{hard}</div></div></section>"
     )
 
 

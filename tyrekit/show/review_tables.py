@@ -106,12 +106,12 @@ def driver_rows(review: Review) -> Rows:
 
 
 def place_rows(uses: pd.DataFrame, corner: str) -> Rows:
-    """Return a row per numbered place of a corner: where it is and its share of the work."""
-    head = ("place", "from the line, m", "of its work", "of the lap")
+    """Return a row per numbered place of a corner: where it is and what it works there."""
+    head = ("place", "from the line, m", "of its work", "work, J per m", "of the lap")
     rows = [
         _row(r["place"], (
             f"{r['start_m']:.0f} to {r['end_m']:.0f}", f"{number(r['work_pct'], 0)} %",
-            f"{number(r['lap_pct'], 0)} %",
+            number(r["work_j_per_m"], 0), f"{number(r['lap_pct'], 0)} %",
         ))
         for r in places(uses, corner).to_dict("records")
     ]  # fmt: skip

@@ -19,6 +19,7 @@ from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits
 from tyrekit.show.tables import tread_limit_mm
+from tyrekit.show.words import adding_up
 from tyrekit.terms import CORNERS
 
 TYRE_COLUMNS = (
@@ -26,9 +27,9 @@ TYRE_COLUMNS = (
     "wear_mm", "wear_mm_per_lap", "wear_pct", "wear_lower_pct", "wear_upper_pct", "tread_min_mm",
     "laps_left", "lower_laps", "upper_laps", "few_left", "state",
 )  # fmt: skip
-USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct")
+USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct", "work_j_per_m")
 WORN, EARLY, NEVER = "at the limit", "before the limit", "not measured"
-PLACE_COLUMNS = ("place", "start_m", "end_m", "work_pct", "lap_pct")
+PLACE_COLUMNS = ("place", "start_m", "end_m", "work_pct", "lap_pct", "work_j_per_m")
 STRETCHES = 3
 
 
@@ -110,6 +111,7 @@ def use_table(profile: pd.DataFrame) -> pd.DataFrame:
     """Return the stretches of the lap where each corner works hardest: `USE_COLUMNS`.
 
     A stretch is contiguous, above half of the corner's hardest 2 %; the three with most work.
+    It ends where the next row of the profile begins; ``work_j_per_m`` is its mean.
     """
     rows: list[tuple[object, ...]] = []
     if not len(profile):
@@ -123,17 +125,26 @@ def use_table(profile: pd.DataFrame) -> pd.DataFrame:
         total = float(work.sum())
         most = sorted(spans, key=lambda s: -float(work[s[0] : s[1]].sum()))[:STRETCHES]
         rows += [
-            (corner.upper(), at[a], at[b - 1], 100 * float(work[a:b].sum()) / total,
-             100 * (b - a) / len(at))
+            (corner.upper(), at[a], at[b - 1] + step_m(at), 100 * float(work[a:b].sum()) / total,
+             100 * (b - a) / len(at), float(work[a:b].mean()))
             for a, b in most
         ]  # fmt: skip
     return pd.DataFrame(rows, columns=list(USE_COLUMNS))
 
 
 def places(uses: pd.DataFrame, corner: str) -> pd.DataFrame:
-    """Return a corner's hardest stretches numbered along the lap: `PLACE_COLUMNS`."""
+    """Return a corner's hardest stretches numbered along the lap: `PLACE_COLUMNS`.
+
+    Shares are whole per cents that add up to their rounded sum, as they are shown.
+    """
     own = uses[uses["corner"] == corner].sort_values("start_m").reset_index(drop=True)
-    return own.assign(place=own.index + 1)[list(PLACE_COLUMNS)]
+    whole = {name: adding_up(list(own[name]), 0) for name in ("work_pct", "lap_pct")}
+    return own.assign(place=own.index + 1, **whole)[list(PLACE_COLUMNS)]
+
+
+def step_m(distance_m: np.ndarray) -> float:
+    """Return the metres from one row of a profile to the next."""
+    return float(np.median(np.diff(distance_m))) if len(distance_m) > 1 else 0.0
 
 
 def _running(laps: pd.DataFrame, tyre_id: str, length_m: float) -> tuple[object, ...]:
