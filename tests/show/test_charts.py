@@ -2,6 +2,8 @@
 
 import re
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from tyrekit.show import charts, tables
@@ -50,6 +52,33 @@ def test_colours_are_the_few_the_theme_knows(drawings):
         assert used <= known, (name, used - known)
     for colour in known - {PAPER}:
         assert f'"{colour}"' in sheet
+
+
+def test_tread_labels_stand_clear_of_lines_and_limit():
+    """One line ends at the limit, one in the path of another; letters are about 12 by 8 pixels."""
+    tyres = {"N1": ([0, 20], [5.0, 1.7]), "N2": ([0, 10], [4.0, 3.0]), "N3": ([5, 25], [3.5, 2.5])}
+    rows = [
+        (tyre, "FL", age, mm, None, None, False)
+        for tyre, (ages, depths) in tyres.items()
+        for age, mm in zip(ages, depths, strict=True)
+    ]
+    names = ["tyre_id", "corner", "age_laps", "tread_mm", "lower", "upper", "forecast"]
+    chart = charts.tread_chart(pd.DataFrame(rows, columns=names), 1.6, 560).to_dict()
+    layers = chart["spec"]["layer"]
+    (data,) = (d for d in chart["datasets"].values() if "label_mm" in d[0])
+    lap_px = chart["spec"]["width"] / max(
+        at["encoding"]["x"]["scale"]["domain"][1]
+        for at in layers
+        if "scale" in at.get("encoding", {}).get("x", {})
+    )
+    mm_px = chart["spec"]["height"] / (5.0 + 0.4)
+    for row in (row for row in data if row["label"]):
+        left, middle = row["label_laps"] * lap_px, row["label_mm"] * mm_px
+        assert abs(middle - 1.6 * mm_px) > 6
+        for ages, depths in tyres.values():
+            across = np.linspace(left, left + 16, 9) / lap_px
+            under = np.interp(across, ages, depths, left=np.nan, right=np.nan) * mm_px
+            assert not (abs(under - middle) < 6).any(), row["label"]
 
 
 def luminance(colour):

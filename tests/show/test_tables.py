@@ -71,6 +71,15 @@ def test_tread_has_readings_and_the_forecast_of_the_next_tyres(hand_answer):
     assert (forecast["lower"] <= forecast["upper"]).all()
 
 
+def test_a_tread_forecast_ends_where_the_tyre_leaves_the_corner(hand_answer):
+    """N6 runs 6 laps in Q at the front right; in R1 it goes to the rear left."""
+    plan = hand_answer.allocation.table
+    moved = (plan["session"] == "R1") & plan["tyre_id"].isin(["N6", "N3"])
+    plan.loc[moved, "tyre_id"] = ["N3", "N6"]
+    table = tables.tread_table(hand_answer)
+    assert table.loc[table["forecast"] & (table["tyre_id"] == "N6"), "age_laps"].max() == 6
+
+
 def test_plan_is_wide_and_in_the_order_of_the_event(hand_answer):
     plan = tables.plan_table(hand_answer)
     assert list(plan.columns) == ["session", "label", "FL", "FR", "RL", "RR"]

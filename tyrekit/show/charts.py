@@ -16,6 +16,12 @@ from tyrekit.show.words import number, one_in, percent
 
 WIDTH = 640
 CORNER_ORDER = ["FL", "FR", "RL", "RR"]
+LABEL_PX = 12
+# Where an id may stand from its line's end: to the right, on it or left; pixels up.
+LABEL_STEPS = (
+    (1, 0), (1, 10), (1, -10), (0, 16), (0, -16), (1, 20), (1, -20), (-1, 14), (-1, -14), (0, 28),
+    (0, -28),
+)  # fmt: skip
 
 
 def lap_times_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
@@ -77,7 +83,11 @@ def tread_chart(table: pd.DataFrame, limit_mm: float, width: int = WIDTH) -> Any
     """Draw `tread_table` as seen from above the car: which tyre reaches the limit first?"""
     oldest = max(float(table["age_laps"].max()), 1.0)
     top = float(np.nanmax([*table["tread_mm"], limit_mm + 1.0])) + 0.4
-    shown = pd.concat([_labelled(own, top, oldest) for _, own in table.groupby("corner")])
+    panel_width, panel_height = (width - 90) // 2, 140
+    scale_px = (panel_width / (oldest * 1.15), panel_height / top)  # a lap, a millimetre
+    shown = pd.concat(
+        [_labelled(own, limit_mm, scale_px, panel_width) for _, own in table.groupby("corner")]
+    )
     shown["limit_mm"] = limit_mm
     x = alt.X(
         "age_laps:Q", title="tyre age, laps", axis=_whole_axis(),
@@ -100,18 +110,21 @@ def tread_chart(table: pd.DataFrame, limit_mm: float, width: int = WIDTH) -> Any
         past.mark_line(color=MUTED, strokeWidth=1.2).encode(y=y, **line),
         ahead.mark_line(color=ACCENT, strokeWidth=2).encode(y=y, **line),
         past.mark_point(color=INK, filled=True, size=28, opacity=1).encode(y=y),
-        base.mark_text(align="left", dx=7, color=INK, fontSize=12, fontWeight="bold").encode(
-            y=alt.Y("label_mm:Q"), text="label:N"
-        ),
+        base.mark_text(
+            align="left", baseline="middle", color=INK, fontSize=LABEL_PX, fontWeight="bold"
+        ).encode(x=alt.X("label_laps:Q"), y=alt.Y("label_mm:Q"), text="label:N"),
         data=shown,
-    ).properties(width=(width - 90) // 2, height=140)
+    ).properties(width=panel_width, height=panel_height)
     header = alt.Header(labelFontSize=13, title=None)
     return finish(
         layers.facet(
             alt.Facet("corner:N", sort=CORNER_ORDER, header=header), columns=2, spacing=18
         ),
         "Which tyre reaches the tread limit first?",
-        f"points: measured; line and band: forecast, 90 %; bar across: {number(limit_mm)} mm limit",
+        [
+            f"points: measured; bar across: {number(limit_mm)} mm limit",
+            "line and band: forecast, 90 %, of the laps planned on that corner",
+        ],
     )
 
 
@@ -176,19 +189,14 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
         x=alt.X("weekend_lower_s:Q", scale=scale), x2="weekend_upper_s:Q"
     )
     dots = base.mark_point(filled=True, size=90, opacity=1).encode(x=x)
-    words: dict[str, Any] = {"x": alt.value(2), "text": "words:N"}
-    place: dict[str, Any] = {"align": "left", "dy": -19, "fontSize": 12}
-    text = base.mark_text(**place).encode(**words)
-    clear = base.mark_text(**place, stroke=PAPER, strokeWidth=6).encode(**words)  # of the zero line
-    zero = (
-        alt.Chart(pd.DataFrame({"weekend_cost_s": [0.0]}))
-        .mark_rule(color=MUTED, strokeDash=[4, 3])
-        .encode(x="weekend_cost_s:Q")
+    text = base.mark_text(align="left", dy=-19, fontSize=12).encode(x=alt.value(2), text="words:N")
+    zero = (  # beside the bars only: it would run through the words above them
+        alt.Chart(shown.assign(weekend_cost_s=0.0))
+        .mark_tick(orient="vertical", size=20, thickness=1.2, color=MUTED)
+        .encode(x="weekend_cost_s:Q", y=y)
     )
     return finish(
-        (zero + bars + dots + clear + text).properties(
-            width=width, height=max(52 * len(shown), 80)
-        ),
+        (zero + bars + dots + text).properties(width=width, height=max(52 * len(shown), 80)),
         "Which tyres next cost least over the weekend?",
         "FL FR RL RR; dot: expected, bar: 90 %; each session's seconds at what they count",
     )
@@ -280,19 +288,57 @@ def _edge_of_running(age_laps: float) -> Any:
     return rule + text
 
 
-def _labelled(own: pd.DataFrame, top: float, oldest: float) -> pd.DataFrame:
-    """Return one corner's rows with line styles, the next tyre's plain, and ids at the ends."""
+def _labelled(
+    own: pd.DataFrame, limit_mm: float, scale_px: tuple[float, float], width_px: float
+) -> pd.DataFrame:
+    """Return one corner's rows with line styles, the next tyre's plain, and ids at the ends.
+
+    `scale_px` is the pixels of a lap and of a millimetre.
+    """
     first = list(own.loc[own["forecast"], "tyre_id"])
     order = list(dict.fromkeys([*first, *own["tyre_id"]]))
     style = own["tyre_id"].map({tyre: i % len(DASHES) for i, tyre in enumerate(order)})
-    ends = own.sort_values("age_laps").groupby("tyre_id", sort=False).tail(1)
-    ends = ends.sort_values("tread_mm", ascending=False)
-    places: list[tuple[float, float]] = []
-    for age_laps, depth_mm in zip(ends["age_laps"], ends["tread_mm"], strict=True):
-        near = [place for at, place in places if abs(at - age_laps) < 0.16 * oldest]
-        places.append((age_laps, min([depth_mm, *[place - 0.11 * top for place in near]])))
-    label_mm = pd.Series([place for _, place in places], index=ends.index)
-    return own.assign(style=style, label=ends["tyre_id"], label_mm=label_mm).fillna({"label": ""})
+    own = own.sort_values("age_laps", kind="stable").assign(style=style)
+    lines = [_line_px(tyre, scale_px) for _, tyre in own.groupby("tyre_id", sort=False)]
+    ends = own.groupby("tyre_id", sort=False).tail(1)
+    ids = [str(tyre_id) for tyre_id in ends["tyre_id"]]
+    at = ends[["age_laps", "tread_mm"]].to_numpy(float) * scale_px
+    spots = _clear_spots(at, ids, np.vstack(lines), limit_mm * scale_px[1], width_px) / scale_px
+    places = pd.DataFrame(spots, columns=["label_laps", "label_mm"], index=ends.index)
+    return own.join(places.assign(label=ends["tyre_id"])).fillna({"label": ""})
+
+
+def _line_px(tyre: pd.DataFrame, scale_px: tuple[float, float]) -> Any:
+    """Return points along a tyre's line, pixels apart."""
+    laps, depth = tyre["age_laps"].to_numpy(float), tyre["tread_mm"].to_numpy(float)
+    fine = np.append(np.arange(laps.min(), laps.max(), 3.0 / scale_px[0]), laps)
+    return np.column_stack([fine, np.interp(fine, laps, depth)]) * scale_px
+
+
+def _clear_spots(at: Any, ids: list[str], lines: Any, limit_px: float, width_px: float) -> Any:
+    """Return where each id stands (left end, middle): near its line's end and clear of the rest.
+
+    The first of a few places that hits no line, no limit and no id set before it; where every
+    place hits something, the one that hits least.
+    """
+    high, taken, spots = LABEL_PX / 2 + 2, lines, []
+    for (x, y), words in zip(at, ids, strict=True):
+        long = 0.62 * LABEL_PX * len(words)
+        best: tuple[int, float, float] | None = None
+        for right, up in LABEL_STEPS:
+            left, middle = x + (7 if right > 0 else -7 - long if right < 0 else -long / 2), y + up
+            box_x, box_y = taken[:, 0], taken[:, 1]
+            inside = (box_x > left - 2) & (box_x < left + long + 2) & (abs(box_y - middle) < high)
+            hits = int(inside.sum()) + 100 * (abs(limit_px - middle) < high)
+            hits += 100 * (left < 0 or left + long > width_px + 20)
+            if best is None or hits < best[0]:
+                best = hits, left, middle
+        assert best is not None
+        spots.append(best[1:])
+        across = np.linspace(best[1], best[1] + long, 6)
+        own = [(a, best[2] + b) for a in across for b in (-high + 1, 0, high - 1)]
+        taken = np.vstack([taken, np.repeat(own, 5, axis=0)])
+    return np.array(spots)
 
 
 def _whole_axis() -> Any:

@@ -49,7 +49,7 @@ def css(name: str) -> str:
     return Path(__file__).with_name(f"{name}.css").read_text(encoding="utf-8")
 
 
-def finish(chart: Any, title: str, subtitle: str = "") -> Any:
+def finish(chart: Any, title: str, subtitle: str | list[str] = "") -> Any:
     """Return the chart with its question as title and the kit's look.
 
     Parameters
@@ -58,8 +58,8 @@ def finish(chart: Any, title: str, subtitle: str = "") -> Any:
         Any layered, faceted or single chart.
     title : str
         The question the chart answers.
-    subtitle : str
-        What the marks mean; stands in place of a legend where possible.
+    subtitle : str or list of str
+        What the marks mean, a line or several; stands in place of a legend where possible.
     """
     head = alt.TitleParams(title, subtitle=subtitle) if subtitle else alt.TitleParams(title)
     return (

@@ -177,7 +177,7 @@ def tread_table(answer: Answer) -> pd.DataFrame:
     """Return tread at the thinnest place: readings, and the forecast of the next tyres.
 
     Forecast rows (`forecast` true) run from the latest reading to the end of the tyre's planned
-    running; `lower` and `upper` are NaN on measured rows.
+    running on that corner; `lower` and `upper` are NaN on measured rows.
     """
     table = pd.concat([_tread_measured(answer), _tread_forecast(answer)], ignore_index=True)
     return table.astype({"forecast": bool})
@@ -257,7 +257,7 @@ def _tread_forecast(answer: Answer) -> pd.DataFrame:
         if now_mm is None:
             continue
         age_laps = float(state["age_laps"][tyre_id])
-        laps = np.linspace(0.0, _planned_laps(answer, tyre_id, age_laps), 9)
+        laps = np.linspace(0.0, _planned_laps(answer, tyre_id, corner, age_laps), 9)
         found = answer.tread.predict(
             corner, now_mm, laps, LEVEL, age_laps=age_laps, tyre_id=tyre_id
         )
@@ -281,8 +281,9 @@ def _latest_reading(answer: Answer, tyre_id: str) -> list[float] | float | None:
     return thinnest if np.isfinite(thinnest) else None
 
 
-def _planned_laps(answer: Answer, tyre_id: str, age_laps: float) -> float:
-    """Return the laps a tyre is still planned to run; its next session's when none is planned."""
+def _planned_laps(answer: Answer, tyre_id: str, corner: str, age_laps: float) -> float:
+    """Return the laps a tyre is planned to run before it leaves a corner; 10 when none are."""
     plan = answer.allocation.table
-    own = plan.loc[plan["tyre_id"] == tyre_id, "age_end_laps"]
-    return max(float(own.max()) - age_laps, 1.0) if len(own) else 10.0
+    own = plan[plan["tyre_id"] == tyre_id]
+    there = own[(own["corner"] == corner).cummin()]
+    return max(float(there["age_end_laps"].max()) - age_laps, 1.0) if len(there) else 10.0
