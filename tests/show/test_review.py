@@ -14,17 +14,19 @@ from demo_weekends import DATA, copy_of
 from tyrekit.commands import main
 from tyrekit.fit.driving import measure
 from tyrekit.fit.tyre_work import WORK_MJ, WORK_PER_M
+from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import parse_event
 from tyrekit.record.template import new_weekend
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import charts_review as charts
 from tyrekit.show import review_tables as tables
+from tyrekit.show.answer import planned
 from tyrekit.show.panel_review import ReviewPanel
 from tyrekit.show.review import review
 from tyrekit.show.review_driving import car_geometry
 from tyrekit.show.review_outcome import as_before, coverage_table, outcome_table
 from tyrekit.show.review_page import review_text, write_review
-from tyrekit.show.review_tyres import EARLY, places, shortest_laps, use_table
+from tyrekit.show.review_tyres import EARLY, places, shortest_race_laps, tyre_table, use_table
 from tyrekit.show.style import ACCENT, svg
 
 CORNERS = ("FL", "FR", "RL", "RR")
@@ -34,6 +36,11 @@ CORNERS = ("FL", "FR", "RL", "RR")
 def whole(tmp_path_factory):
     folder = copy_of("fenmoor-complete", tmp_path_factory.mktemp("review"))
     return review(Weekend.open(folder))
+
+
+@pytest.fixture(scope="module")
+def part(tmp_path_factory):
+    return review(Weekend.open(copy_of("fenmoor-after-p3", tmp_path_factory.mktemp("part"))))
 
 
 @pytest.fixture(scope="module")
@@ -83,16 +90,62 @@ def test_each_tyre_did_what_its_laps_say(whole):
 
 
 def test_tyres_with_few_laps_left_are_framed_and_named(whole):
-    """Few is fewer than the event's shortest session takes: the demo's qualifying, 7 laps."""
-    assert shortest_laps(whole.weekend, whole.fits) == 7
+    """With nothing planned, few is fewer than the shortest race takes: 14 laps and 2 slow."""
+    assert shortest_race_laps(whole.weekend, whole.fits) == 16
     few = whole.tyres[whole.tyres["few_left"]]
-    assert list(few["tyre_id"]) == list(whole.tyres.loc[whole.tyres["lower_laps"] < 7, "tyre_id"])
+    assert list(few["tyre_id"]) == list(whole.tyres.loc[whole.tyres["lower_laps"] < 16, "tyre_id"])
     head, rows = tables.tyre_rows(whole)
     assert "(limit 1.6)" in " ".join(head) and len(rows) == len(whole.tyres)
+    assert head[1] == "laps left at the corner it last ran" and "next by plan" not in head
     framed = [row for row in rows if "outline" in row]
     assert len(framed) == len(few) > 0 and framed == rows[: len(few)]
     assert all("FEW\u00a0LEFT" in row for row in framed)
     assert all(tyre_id in tables.tyre_words(whole) for tyre_id in few["tyre_id"])
+
+
+def test_each_tyre_is_held_against_its_next_planned_session(part):
+    """The plan itself says which tyres run next, where and how far."""
+    tyres = part.tyres.set_index("tyre_id")
+    plan = planned(part.weekend, part.weekend.event, (part.fits.lap_time, part.fits.tread),
+                   plan_only=True).table  # fmt: skip
+    assert len(plan) and set(tyres["next_session"]) > {""}
+    lap_s = float(part.fits.lap_time.params["base_lap_s"])
+    for tyre_id, row in tyres.iterrows():
+        own = plan[plan["tyre_id"] == tyre_id]
+        need = 16.0
+        if len(own):
+            first = own.iloc[0]
+            assert (row["next_session"], row["next_corner"]) == (first["session"], first["corner"])
+            session = part.weekend.event.session(first["session"])
+            whole_laps = laps_to_run(session, lap_s) + session.formation_laps
+            whole_laps += session.cool_down_laps
+            need = row["next_laps"]  # of a race with a stop each tyre may run a part
+            assert 0 < need <= whole_laps if session.stops else need == whole_laps
+        lower = row["next_lower_laps"] if len(own) else row["lower_laps"]
+        assert row["few_left"] == (lower < need)
+        if len(own) and row["next_corner"] == row["corners"].split()[-1]:
+            assert row["next_lower_laps"] == row["lower_laps"]
+    head, rows = tables.tyre_rows(part)
+    assert head[2] == "next by plan" and all(row.count("<td") == len(head) - 1 for row in rows)
+    # a tyre planned for further than it surely goes is framed
+    last = tyres[tyres["next_session"] != ""].iloc[:1]
+    asked = plan.assign(age_end_laps=plan["age_laps"] + last["next_lower_laps"].item() + 1)
+    again = tyre_table(part.weekend, part.fits, part.driving.laps, asked).set_index("tyre_id")
+    assert again.loc[last.index, "few_left"].item() and not last["few_left"].item()
+
+
+def test_laps_left_are_at_pace_and_for_the_place_that_is_first_at_the_limit(part):
+    """What the note under the table says, held against the fit's forecast of the same tyre."""
+    row = part.tyres.set_index("tyre_id").loc["U5"]
+    own = part.weekend.tread[part.weekend.tread["tyre_id"] == "U5"].sort_values("age_laps")
+    last = own.iloc[-1]
+    depths = [float(last[f"{place}_mm"]) for place in ("inner", "centre", "outer")]
+    then = part.fits.tread.predict("FL", depths, row["laps_left"], age_laps=last["age_laps"],
+                                   slow_laps=0.0, tyre_id="U5").iloc[0]  # fmt: skip
+    assert then["mean"] == pytest.approx(1.6, abs=0.01)
+    slow = part.fits.tread.predict("FL", depths, row["laps_left"], age_laps=last["age_laps"],
+                                   slow_laps=row["laps_left"], tyre_id="U5").iloc[0]  # fmt: skip
+    assert slow["mean"] > then["mean"] and "slow ones wear less" in tables.tyre_words(part)
 
 
 def test_who_is_faster_is_said(whole):

@@ -259,7 +259,8 @@ def _top(profile: pd.DataFrame, corner: str) -> float:
 
 def _steps(work: pd.Series, top: float) -> pd.Series:
     """Return the quarter of the hardest work each place is in, 0 to 3."""
-    return np.floor(4 * work / top).clip(0, 3).astype(int)
+    quarter: pd.Series = np.floor(4 * work / top).clip(0, 3).astype(int)
+    return quarter
 
 
 def _words(top: float) -> list[str]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from tyrekit.errors import TyrekitError
 from tyrekit.fit.handover import handover_text
 from tyrekit.fit.lap_stints import driver_table, drop_off_rows, stint_table
 from tyrekit.fit.result import FitResult
@@ -16,7 +17,7 @@ from tyrekit.fit.tread import TreadModel
 from tyrekit.fit.tread_rows import with_running
 from tyrekit.fit.tyre_work import WORK_MJ
 from tyrekit.record.weekend import Weekend
-from tyrekit.show.answer import Fits, fit_weekend
+from tyrekit.show.answer import Fits, fit_weekend, planned
 from tyrekit.show.review_driving import NAMES, Driving, driving
 from tyrekit.show.review_findings import cause_table, findings, open_questions
 from tyrekit.show.review_outcome import beyond_note, coverage_table, outcome_table
@@ -112,13 +113,15 @@ def review(
     say("plan against outcome")
     outcome = outcome_table(weekend, fits, LEVEL)
     coverage = coverage_table(outcome, LEVEL)
-    tyres = tyre_table(weekend, fits, driven.laps, LEVEL)
+    plan, no_plan = _plan(weekend, fits)
+    tyres = tyre_table(weekend, fits, driven.laps, plan, LEVEL)
     uses = use_table(driven.profile)
     causes = cause_table(fits.tread, wear, LEVEL)
     said = (
         *beyond_note(outcome),
         *passed,
         *driven.notes,
+        *no_plan,
         *(f"driving and wear: {n}" for n in wear.notes),
     )
     return Review(
@@ -166,6 +169,20 @@ def measure_table(laps: pd.DataFrame, stints: pd.DataFrame) -> pd.DataFrame:
     found.insert(0, "laps", grouped.size())
     steady = stints.groupby(ROWS, sort=False)["consistency_s"].mean()
     return found.join(steady).dropna(axis="columns", how="all").reset_index()
+
+
+def _plan(weekend: Weekend, fits: Fits) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the tyre plan of the sessions to come, without one its columns and why."""
+    none = pd.DataFrame(columns=["session", "corner", "tyre_id", "age_laps", "age_end_laps"])
+    if weekend.next_session is None or not len(weekend.laps):
+        return none, ()
+    try:
+        found = planned(weekend, weekend.event, (fits.lap_time, fits.tread), plan_only=True)
+    except TyrekitError as error:
+        return none, (f"no tyre plan of the sessions to come: {error}",)
+    if not len(found.table):
+        return none, ("no tyre plan of the sessions to come: the tyre plan's notebook says why",)
+    return found.table, ()
 
 
 def _means(laps: pd.DataFrame) -> pd.DataFrame:

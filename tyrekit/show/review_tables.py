@@ -12,13 +12,18 @@ from tyrekit.fit.style import StyleResults
 from tyrekit.show.review import Review
 from tyrekit.show.review_driving import LAP_WORK
 from tyrekit.show.review_findings import in_words, more_or_less, plain, sizes
-from tyrekit.show.review_tyres import WORN, places, shortest_laps
+from tyrekit.show.review_tyres import WORN, places, shortest_race_laps
 from tyrekit.show.tables import tread_limit_mm
 from tyrekit.show.words import clock, html, known, number, percent, signed, span
 
 NO_BREAK = "\u00a0"
 FRAME = ' style="outline: 2px solid currentColor; outline-offset: -2px"'
 NORMAL_90 = 1.645  # half width of 90 % in standard deviations
+LEFT = (
+    "Laps left: at pace, until the first place across the tread is at the limit. It is not the"
+    " tread left divided by the wear a lap, which is the mean over the width and over all laps:"
+    " slow ones wear less, the first of a new tyre more."
+)
 Rows = tuple[Sequence[str], list[str]]
 UNITS = {**{one.name: one.unit for one in MEASURES}, LAP_WORK: "MJ"}
 WORDS = {
@@ -50,15 +55,19 @@ def findings_html(review: Review) -> str:
 
 
 def tyre_rows(review: Review) -> Rows:
-    """Return a row per tyre, fewest laps left first: what it has left, wore and did.
+    """Return a row per tyre, fewest laps left first: what it has left, has to do, wore and did.
 
-    Those with few laps left are framed and say so.
+    Those with few laps left come first, are framed and say so.
     """
     limit = number(tread_limit_mm(review.weekend.event))
-    head = ("tyre", "laps left", f"thinnest, mm (limit {limit})", "wear, mm a lap",
-            "wear against usual", "at", "ran", "laps", "work, MJ", "wear, mm")  # fmt: skip
+    planned = len(review.tyres) and (review.tyres["next_session"] != "").any()
+    head = ("tyre", "laps left at the corner it last ran", *(["next by plan"] if planned else []),
+            f"thinnest, mm (limit {limit})", "wear, mm a lap", "wear against usual", "at", "ran",
+            "laps this weekend", "work, MJ", "wear, mm")  # fmt: skip
     rows = []
-    for row in review.tyres.sort_values("laps_left", kind="stable").to_dict("records"):
+    order = review.tyres.sort_values("laps_left", kind="stable")
+    order = order.sort_values("few_left", ascending=False, kind="stable")
+    for row in order.to_dict("records"):
         some = row["work_known_pct"] < 99.5
         work = number(row["work_mj"]) + (
             f" ({percent(row['work_known_pct'] / 100)})" if some else ""
@@ -70,7 +79,8 @@ def tyre_rows(review: Review) -> Rows:
             usual = _whole(f"{more_or_less(row['wear_pct'])} ({ends})")
         left += " AT LIMIT" if row["state"] == WORN else " FEW LEFT" if row["few_left"] else ""
         cells = (
-            _whole(left) if known(row["laps_left"]) else "–", number(row["tread_min_mm"], 2),
+            _whole(left) if known(row["laps_left"]) else "–", *([_next(row)] if planned else []),
+            number(row["tread_min_mm"], 2),
             number(row["wear_mm_per_lap"], 3), usual,
             _whole(row["corners"]), _whole(row["sessions"]), number(row["laps"], 0),
             work if known(row["work_mj"]) else "–", number(row["wear_mm"], 2),
@@ -80,15 +90,30 @@ def tyre_rows(review: Review) -> Rows:
 
 
 def tyre_words(review: Review) -> str:
-    """Return what the tyres' lives say, and what the frame means."""
-    few = review.tyres[review.tyres["few_left"]]
-    if not len(few):
-        return review.life
-    laps = shortest_laps(review.weekend, review.fits)
-    return (
-        f"{review.life} Framed: {', '.join(few['tyre_id'])} may not last {laps} laps, the event's"
-        " shortest session."
-    )
+    """Return what the tyres' lives say, how laps left are counted, and what the frame means."""
+    said = [review.life]
+    if review.tyres["laps_left"].notna().any():
+        said.append(LEFT)
+    few = review.tyres[review.tyres["few_left"].astype(bool)]
+    by_plan = few["next_session"] != ""
+    if by_plan.any():
+        names = ", ".join(few.loc[by_plan, "tyre_id"])
+        said.append(f"Framed: {names} may not last the next session planned for it.")
+    if not by_plan.all():
+        names = ", ".join(few.loc[~by_plan, "tyre_id"])
+        laps = shortest_race_laps(review.weekend, review.fits)
+        said.append(f"Framed: {names}, with no session planned, may not last {laps} laps, the"
+                    " event's shortest race.")  # fmt: skip
+    return " ".join(said)
+
+
+def _next(row: Mapping[Any, Any]) -> str:
+    """Return where a tyre runs next by plan, how far, and what it surely has left there."""
+    if not row["next_session"]:
+        return "–"
+    said = _whole(f"{row['next_session']} {row['next_corner']}: {row['next_laps']:.0f} laps")
+    least = row["next_lower_laps"]
+    return said + (f", at least {number(least, 0)} left there" if known(least) else "")
 
 
 def driver_rows(review: Review) -> Rows:

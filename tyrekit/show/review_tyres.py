@@ -25,7 +25,8 @@ from tyrekit.terms import CORNERS
 TYRE_COLUMNS = (
     "tyre_id", "corners", "sessions", "laps", "distance_km", "work_mj", "work_known_pct",
     "wear_mm", "wear_mm_per_lap", "wear_pct", "wear_lower_pct", "wear_upper_pct", "tread_min_mm",
-    "laps_left", "lower_laps", "upper_laps", "few_left", "state",
+    "laps_left", "lower_laps", "upper_laps", "next_session", "next_corner", "next_laps",
+    "next_lower_laps", "few_left", "state",
 )  # fmt: skip
 USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct", "work_j_per_m")
 WORN, EARLY, NEVER = "at the limit", "before the limit", "not measured"
@@ -34,7 +35,7 @@ STRETCHES = 3
 
 
 def tyre_table(
-    weekend: Weekend, fits: Fits, work: pd.DataFrame, level: float = 0.9
+    weekend: Weekend, fits: Fits, work: pd.DataFrame, plan: pd.DataFrame, level: float = 0.9
 ) -> pd.DataFrame:
     """Return a row per tyre that ran: `TYRE_COLUMNS`.
 
@@ -46,6 +47,8 @@ def tyre_table(
         Its fits.
     work : DataFrame
         `Driving.laps`.
+    plan : DataFrame
+        `AllocationPlan.table` of the sessions still to come.
     level : float
         Of the intervals.
 
@@ -53,10 +56,12 @@ def tyre_table(
     -----
     ``wear_pct`` is the tyre's own wear rate against its corner's usual, from the tread fit, which
     takes out corner, session and slow laps. ``laps_left`` is at pace, for the corner it last ran
-    on. A tyre that came off before the limit has not failed: its life is censored. ``few_left``
-    marks those that may not last the event's shortest session (`shortest_laps`).
+    on; ``next_lower_laps`` is its lower end at the corner of its next planned session. A tyre that
+    came off before the limit has not failed: its life is censored. ``few_left`` marks those that
+    may not last that session's laps or, where none is planned, the `shortest_race_laps`.
     """
-    limit, shortest = tread_limit_mm(weekend.event), shortest_laps(weekend, fits)
+    limit, shortest = tread_limit_mm(weekend.event), shortest_race_laps(weekend, fits)
+    coming = next_runs(plan).to_dict("index")
     readings, _ = usable(weekend.tread)
     with_work = fits.laps.merge(work.drop(columns=["session", "driver", "kind", "counts"]),
                                 on=["run_id", "lap"], how="left")  # fmt: skip
@@ -67,15 +72,33 @@ def tyre_table(
         rows.append((
             tyre_id, *_running(with_work, tyre_id, weekend.event.circuit.length_m),
             *_wear(own), *_against_usual(fits.tread, tyre_id, level),
-            *_life(fits.tread, tyre, own, limit, level, shortest),
+            *_life(fits.tread, tyre, own, limit, level, coming.get(tyre_id), shortest),
         ))  # fmt: skip
     return pd.DataFrame(rows, columns=list(TYRE_COLUMNS))
 
 
-def shortest_laps(weekend: Weekend, fits: Fits) -> int:
-    """Return the laps of the event's shortest session."""
+def shortest_race_laps(weekend: Weekend, fits: Fits) -> int:
+    """Return the laps a tyre runs in the event's shortest race, formation and cool-down included.
+
+    Of its shortest session when it has no race.
+    """
     lap_s = float(fits.lap_time.params["base_lap_s"])
-    return min(laps_to_run(one, lap_s) for one in weekend.event.sessions)
+    sessions = weekend.event.sessions
+    races = [one for one in sessions if one.kind == "race"]
+    return min(
+        one.formation_laps + laps_to_run(one, lap_s) + one.cool_down_laps
+        for one in races or sessions
+    )
+
+
+def next_runs(plan: pd.DataFrame) -> pd.DataFrame:
+    """Return where each tyre runs next by plan: tyre_id as index, session, corner, laps."""
+    rows = {}
+    for tyre_id, own in plan.groupby("tyre_id", sort=False):
+        own = own[own["session"] == own["session"].iloc[0]]
+        laps = float((own["age_end_laps"] - own["age_laps"]).sum())
+        rows[str(tyre_id)] = (str(own["session"].iloc[0]), str(own["corner"].iloc[0]), laps)
+    return pd.DataFrame.from_dict(rows, orient="index", columns=["session", "corner", "laps"])
 
 
 def life_words(tyres: pd.DataFrame, ages: pd.Series, limit_mm: float) -> str:
@@ -192,9 +215,10 @@ def _against_usual(tread: TreadResults, tyre_id: str, level: float) -> tuple[flo
 
 def _life(
     tread: TreadResults, tyre: Mapping[Any, Any], own: pd.DataFrame, limit_mm: float, level: float,
-    shortest: int,
+    coming: Mapping[Any, Any] | None, shortest: int,
 ) -> tuple[object, ...]:  # fmt: skip
-    """Return thinnest place, laps left with interval, whether few, and how its life ended."""
+    """Return thinnest place, laps left, what comes next, whether few, and how its life ended."""
+    then = ("", "", math.nan) if coming is None else tuple(coming.values())
     depths = own[[f"{place}_mm" for place in PLACES]].to_numpy(dtype=np.float64)
     corner = str(tyre["last_corner"])
     if not len(depths) or not np.isfinite(depths[-1]).all() or not corner:
@@ -203,11 +227,16 @@ def _life(
             if len(depths) and np.isfinite(depths[-1]).any()
             else math.nan
         )
-        return thin, math.nan, math.nan, math.nan, False, NEVER if math.isnan(thin) else EARLY
+        state = NEVER if math.isnan(thin) else EARLY
+        return thin, math.nan, math.nan, math.nan, *then, math.nan, False, state
     thin = float(depths[-1].min())
-    left = tread.laps_left(
-        corner, [float(d) for d in depths[-1]], limit_mm, level,
-        age_laps=float(own["age_laps"].iloc[-1]), tyre_id=str(tyre["tyre_id"]),
+    left, there = (
+        tread.laps_left(
+            at, [float(d) for d in depths[-1]], limit_mm, level,
+            age_laps=float(own["age_laps"].iloc[-1]), tyre_id=str(tyre["tyre_id"]),
+        )
+        for at in (corner, then[1] or corner)
     )  # fmt: skip
-    few = bool(left[1] < shortest)
-    return thin, *left, few, WORN if thin <= limit_mm else EARLY
+    few = bool(there[1] < (shortest if coming is None else then[2]))
+    least = math.nan if coming is None else there[1]
+    return thin, *left, *then, least, few, WORN if thin <= limit_mm else EARLY
