@@ -91,9 +91,7 @@ def test_what_is_not_saved_is_told_and_stays_when_the_book_changes(entries):
     table.show_saved("N1", {"inner_mm": "5.0", "outer_mm": "5.1", "hot_bar": "2.05"})
     row = table.rows[0]
     assert (row["inner_mm"], row["outer_mm"], row["hot_bar"]) == ("4", "", "2.05")
-    assert (
-        table.status["N1"] == "pressure in the book; tread typed, not saved; the book has 5.0 5.1"
-    )
+    assert table.status["N1"] == "pressure saved; tread typed, not saved; the book has 5.0 5.1"
     table.fill("N1", outer_mm="41")
     table.commit("N1")
     assert told["N1"] == {} and table.unsaved("N1") == {}

@@ -17,6 +17,7 @@ from tyrekit.show import check_in, left_out, panel_next_session
 from tyrekit.show.charts_laps import brush_chart, moved_chart, run_laps_chart
 from tyrekit.show.panel_next_session import NextSessionPanel
 from tyrekit.show.panels import Background
+from tyrekit.show.readings import Readings
 from tyrekit.show.refresh import refreshed
 from tyrekit.show.style import svg
 from tyrekit.show.what_if import start
@@ -133,13 +134,20 @@ def test_half_a_row_outlives_the_kernel(story, after_p3):
 def test_digits_without_a_point_are_read_and_saved(story):
     key = send(story, 1, edit=2, **TYPED)
     assert story.entry.rows[1]["edit"] == "2"
-    assert "pressure saved" in story.entry.status[key] or "in the book" in story.entry.status[key]
+    assert "pressure saved" in story.entry.status[key]
     weekend = Weekend.open(story.folder)
     depth = weekend.tread[weekend.tread["after_run"] == "Q"].iloc[0]
     assert (depth["tyre_id"], depth["inner_mm"], depth["centre_mm"]) == (key, 4.2, 4.5)
     hot = weekend.pressures[weekend.pressures["run_id"] == "Q"].iloc[0]
     assert (hot["corner"], hot["hot_bar"]) == ("FR", 2.05)
     assert Drafts(weekend.book).of("") == {}
+
+
+def test_depths_in_a_column_have_as_many_decimals_as_the_one_read_finest(tmp_path):
+    """The demo's U7 has 3.2 in the middle, where the others have two decimals."""
+    weekend = Weekend.open(copy_of("fenmoor-after-p3", tmp_path))
+    texts = Readings(weekend).texts()
+    assert [row["centre_mm"] for row in texts.values()] == ["2.38", "2.71", "3.20", "3.70"]
 
 
 def test_another_window_sees_the_entry_and_never_saves_over_it(story, after_p3):
@@ -172,7 +180,7 @@ def test_undo_says_what_it_takes_back_and_leaves_unsaved_typing(story):
     key = send(story, 3, hot_bar="2.22")
     story.undo.click()
     assert story.said.value == "taken back: pressures Q RR"
-    assert story.entry.rows[3]["hot_bar"] == "" and "in the book" not in story.entry.status[key]
+    assert story.entry.rows[3]["hot_bar"] == "" and "saved" not in story.entry.status[key]
     assert story.entry.rows[0]["inner_mm"] == "3"
     send(story, 0, "typed")
 

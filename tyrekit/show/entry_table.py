@@ -149,7 +149,7 @@ class EntryTable(anywidget.AnyWidget):
                 self._said[key, group] = f"{group} typed, not saved{there}"
                 continue
             shown |= {c.name: held.get(c.name, "") for c in own}
-            self._said[key, group] = f"{group} in the book" if held else ""
+            self._said[key, group] = f"{group} saved" if held else ""
         self.fill(key, **shown)
         self._tell(key)
 

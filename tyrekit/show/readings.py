@@ -84,19 +84,24 @@ class Readings:
         )
 
     def texts(self) -> dict[str, dict[str, str]]:
-        """Return what the book now holds for the last run, by tyre, as typed texts."""
+        """Return what the book now holds for the last run, by tyre, as typed texts.
+
+        All of a column have as many decimals as the one read finest.
+        """
         tables = self.weekend.book.tables()
         found: dict[str, dict[str, str]] = {key: {} for key, _ in self.rows()}
         self.seen = {}
-        for key in found:
-            for group in TABLE:
-                row = self._newest(tables[TABLE[group]], key, group)
-                if row is None:
-                    continue
-                own = [column for column in COLUMNS if column.group == group]
-                texts = {c.name: _as_text(float(row[c.name]), c.digits) for c in own}
+        for group in TABLE:
+            newest = {key: self._newest(tables[TABLE[group]], key, group) for key in found}
+            held = {key: row for key, row in newest.items() if row is not None}
+            for column in (column for column in COLUMNS if column.group == group):
+                read = {key: float(row[column.name]) for key, row in held.items()}
+                digits = max((_decimals(v, column.digits) for v in read.values()), default=0)
+                for key, value in read.items():
+                    found[key][column.name] = number(value, digits)
+            for key, row in held.items():
+                texts = {c.name: found[key][c.name] for c in COLUMNS if c.group == group}
                 self.seen[key, group] = Seen(int(str(row.name)), texts)
-                found[key] |= texts
         return found
 
     def missing(self) -> dict[str, list[str]]:
@@ -201,5 +206,9 @@ class Readings:
 
 def _as_text(value: float, digits: int) -> str:
     """Return a reading with the decimals it was taken with, at least the instrument's."""
-    more = next((d for d in range(digits, 6) if abs(round(value, d) - value) < 1e-9), 6)
-    return number(value, more)
+    return number(value, _decimals(value, digits))
+
+
+def _decimals(value: float, least: int) -> int:
+    """Return the decimals a reading was taken with, at least the instrument's."""
+    return next((d for d in range(least, 6) if abs(round(value, d) - value) < 1e-9), 6)
