@@ -40,6 +40,19 @@ def test_the_answer_is_on_screen(next_panel):
         assert f"{load.start_l:.1f} l" in next_panel.fuel.value
 
 
+def test_old_weather_and_the_least_hot_pressure_stand_in_a_frame(next_panel):
+    """The demo's weather was written down at 14:30 and its qualifying starts at 16:25."""
+    said = next_panel.tyres.value
+    frame = said[said.index("tk-musts") :].split("</p>")[0]
+    old = "Weather as of Sat 14:30, 1 h 55 min before Q: measure again before setting."
+    assert old in frame and frame.index(old) < frame.index("Do not bleed a hot tyre below FL")
+    assert "air 19.5 °C, track 32.5 °C" in said and said.count("Do not bleed") == 1
+    next_panel.track.value, next_panel.air.value = 30.0, 20.0
+    assert old not in next_panel.tyres.value and "Do not bleed" in next_panel.tyres.value
+    next_panel.back.click()
+    assert old in next_panel.tyres.value
+
+
 def test_a_warmer_track_lowers_the_cold_pressures_and_back(next_panel):
     """Hotter tyres rise more (gas law), so less is set cold for the same hot target."""
     before, shown = cold_bar(next_panel), next_panel.tyres.value

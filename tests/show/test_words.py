@@ -1,10 +1,13 @@
 """Numbers in words. Expected texts are the definition of the format, worked out by hand."""
 
 import math
+from datetime import timedelta
 
+import pandas as pd
 import pytest
 
 from tyrekit.show import words
+from tyrekit.show.answer import conditions_now
 
 
 @pytest.mark.parametrize(
@@ -61,3 +64,21 @@ def test_rounded_parts_add_up_to_the_rounded_sum(parts):
 
 def test_remarks_become_sentences():
     assert words.sentences(["set cold", "", "Look. Twice."]) == "Set cold. Look. Twice."
+
+
+@pytest.mark.parametrize(
+    ("degrees_c", "text"),
+    [(32.5, "32.5"), (19.04, "19"), (20.0, "20"), (-0.04, "0"), (-3.26, "−3.3")],
+)
+def test_temperatures_keep_their_tenth(degrees_c, text):
+    assert words.celsius(degrees_c) == text
+
+
+@pytest.mark.parametrize(("minutes", "again"), [(60, ""), (61, "1 h 01 min before Q"), (-5, "")])
+def test_weather_is_old_after_an_hour(hand_answer, minutes, again):
+    weekend = hand_answer.weekend
+    taken_at = weekend.next_session.start - timedelta(minutes=minutes)
+    weekend.weather = pd.DataFrame({"taken_at": [taken_at], "air_c": [19.5], "track_c": [32.5]})
+    weekend.fuel = pd.DataFrame()
+    said = conditions_now(weekend).again
+    assert again in said and bool(again) == bool(said)

@@ -147,7 +147,8 @@ def _warmth(
         return ()
     word = "hotter" if above else "colder"
     return (
-        f"{what} {value_c:.0f} degC is {word} than {than} ({least_c:.0f} to {most_c:.0f} degC):"
+        f"{what} {round(value_c, 1):g} degC is {word} than {than} ({round(least_c, 1):g} to"
+        f" {round(most_c, 1):g} degC):"
         f" {figures} there are expected, not seen",
     )
 

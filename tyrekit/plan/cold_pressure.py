@@ -21,6 +21,7 @@ from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Event, Session
 
 TARGET_LAP = {"qualifying": 2, "practice": 4, "race": 6}  # at speed; common practice, no source
+NO_BLEED = "Do not bleed a hot tyre"  # how the note of how far one may be bled begins
 STEP_BAR = 0.01  # what a gauge can be read and set to
 SHORT_LAP_S = 90.0  # only to see whether a session is too short for the target lap
 
@@ -206,10 +207,9 @@ def _notes(event: Event, table: pd.DataFrame, at: _Conditions, lap: int) -> tupl
         f"{row['corner']} {_up_to_step(row['hot_floor_bar']):.2f}" for _, row in table.iterrows()
     )
     notes = [
-        f"Set the cold pressures with the tyres at {at.cold_c:.0f} degC, for lap {lap} at speed;"
-        " set them again if the air or the tyres change by 3 degC or more.",
-        f"Do not bleed a hot tyre below {floors} bar: once cold it would be under the lowest"
-        f" allowed, {least}.",
+        f"Set the cold pressures with the tyres at {round(at.cold_c, 1):g} degC, for lap {lap} at"
+        " speed; set them again if the air or the tyres change by 3 degC or more.",
+        f"{NO_BLEED} below {floors} bar: once cold it would be under the lowest allowed, {least}.",
     ]
     if table["limited"].any():
         corners = ", ".join(table.loc[table["limited"], "corner"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from functools import cached_property
 
 import numpy as np
@@ -27,9 +28,11 @@ from tyrekit.plan.weekend_problem import AgeLoss
 from tyrekit.record.doubts import Doubt
 from tyrekit.record.event import Event, Lock
 from tyrekit.record.weekend import Weekend
+from tyrekit.show.words import celsius
 from tyrekit.terms import CORNERS
 
 SEED = 20260516  # any fixed number: the same folder gives the same answer
+FRESH = timedelta(minutes=60)  # weather older than that at the start is to be measured again
 AIR_C, TRACK_C = 20.0, 28.0  # assumed, and said, when no weather was written down
 
 Progress = Callable[[str], None]
@@ -58,12 +61,16 @@ class Fits:
 
 @dataclass(frozen=True)
 class Conditions:
-    """Temperatures the plans assume, and where they come from."""
+    """Temperatures the plans assume, and where they come from.
+
+    `again` says in words that they are to be measured again before pressures are set, if so.
+    """
 
     air_c: float
     track_c: float
     bowser_c: float
     basis: str
+    again: str = ""
 
 
 @dataclass(frozen=True)
@@ -258,14 +265,28 @@ def conditions_now(weekend: Weekend) -> Conditions:
     weather, fuel = weekend.weather, weekend.fuel
     air_c, track_c, basis = AIR_C, TRACK_C, "no weather written down"
     basis += f": air {AIR_C:.0f} degC and track {TRACK_C:.0f} degC are assumed"
+    again = "no weather written down: measure air and track before setting"
     if len(weather):
         last = weather.sort_values("taken_at").iloc[-1]
         air_c, track_c = float(last["air_c"]), float(last["track_c"])
-        basis = f"weather as of {last['taken_at']:%a %H:%M}: air {air_c:.0f} degC, track"
-        basis += f" {track_c:.0f} degC"
+        basis = f"weather as of {last['taken_at']:%a %H:%M}: air {celsius(air_c)} degC, track"
+        basis += f" {celsius(track_c)} degC"
+        again = _again(weekend, last["taken_at"])
     measured = fuel["fuel_c"].dropna() if "fuel_c" in fuel else pd.Series(dtype=float)
     bowser_c = float(measured.iloc[-1]) if len(measured) else air_c
-    return Conditions(air_c, track_c, bowser_c, basis)
+    return Conditions(air_c, track_c, bowser_c, basis, again)
+
+
+def _again(weekend: Weekend, taken_at: datetime) -> str:
+    """Return that the weather is to be measured again when it is old at the next start."""
+    coming = weekend.next_session
+    if coming is None or coming.start - taken_at <= FRESH:
+        return ""
+    hours, minutes = divmod(int((coming.start - taken_at).total_seconds()) // 60, 60)
+    return (
+        f"weather as of {taken_at:%a %H:%M}, {hours} h {minutes:02d} min before {coming.id}:"
+        " measure again before setting"
+    )
 
 
 def tyres_fitted(weekend: Weekend) -> pd.DataFrame:

@@ -14,7 +14,7 @@ from tyrekit.show import tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.caveats import caveats_table
 from tyrekit.show.fuel_sum import ballast_short, ballast_words, fuel_sum_rows
-from tyrekit.show.verdict import proof, verdict
+from tyrekit.show.verdict import musts, proof, verdict
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, sentences, span
 
 
@@ -104,12 +104,16 @@ def fuel_cards(answer: Answer, most: int = 8) -> str:
 
 
 def conditions_line(answer: Answer) -> str:
-    """Return what the pressures assume."""
+    """Return what must be known to set the pressures, in a frame, and what they assume."""
     found = answer.cold_pressures
     if found is None:
         return ""
-    words = sentences([answer.conditions.basis, *found.notes])
-    return f'<p class="tk-muted tk-small">{html(degrees(words))}</p>'
+    told = musts(answer)
+    lines = "".join(f"<div>{html(degrees(sentences([words])))}</div>" for words in told)
+    frame = f'<div class="tk-warn tk-musts">{lines}</div>' if lines else ""
+    rest = [note for note in found.notes if note not in told]
+    words = sentences([answer.conditions.basis, *rest])
+    return f'{frame}<p class="tk-muted tk-small">{html(degrees(words))}</p>'
 
 
 def doubts_card(answer: Answer, notes: Sequence[str] | None = None) -> str:
@@ -124,7 +128,7 @@ def doubts_card(answer: Answer, notes: Sequence[str] | None = None) -> str:
         for _, row in caveats_table(answer).iterrows()
     )
     said = "".join(f"<li>{html(note)}</li>" for note in notes or tables.notes(answer))
-    none = "<li>Nothing doubtful found in what was logged and written down.</li>"
+    none = "<li>Entries: nothing wrong found.</li>"
     return (
         f"<h2>Doubts</h2><ul>{doubts or none}{minded}</ul>"
         f"<details><summary>What the answer rests on</summary><ul>{said}</ul></details>"

@@ -36,7 +36,7 @@ from tyrekit.show.what_if import (
     supposed_fits,
     supposed_words,
 )
-from tyrekit.show.words import html
+from tyrekit.show.words import celsius, html
 
 WIDTH = 520
 OTHERS = 5  # alternatives looked for
@@ -358,9 +358,10 @@ def cold_line(state: State) -> str:
         return ""
     bars = ", ".join(f"{r['corner']} {r['cold_bar']:.2f}" for _, r in found.table.iterrows())
     return (
-        f"<p>Cold pressures for {html(coming.id)} at track {found.track_c:.0f} °C, air"
-        f' {found.air_c:.0f} °C: <b>{html(bars)} bar</b>. <span class="tk-muted">Temperature moves'
-        " the pressures only: suppose more wear or less with the first slider.</span></p>"
+        f"<p>Cold pressures for {html(coming.id)} at track {celsius(found.track_c)} °C, air"
+        f" {celsius(found.air_c)} °C: <b>{html(bars)} bar</b>."
+        ' <span class="tk-muted">Temperature moves the pressures only: suppose'
+        " more wear or less with the first slider.</span></p>"
     )
 
 

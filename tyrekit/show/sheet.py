@@ -124,7 +124,7 @@ def _doubts(answer: Answer) -> str:
         f"<li><b>{html(row['name'])}</b>: {html(row['words'])}</li>"
         for _, row in caveats_table(answer).iterrows()
     ]
-    none = ["<li>Nothing doubtful found in what was logged and written down.</li>"]
+    none = ["<li>Entries: nothing wrong found.</li>"]
     items = "".join([*(doubts or none), *minded])
     return f'<section class="doubts"><h2>Doubts</h2><ul>{items}</ul></section>'
 

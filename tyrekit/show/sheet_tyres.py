@@ -11,8 +11,8 @@ from tyrekit.show import tables
 from tyrekit.show.answer import Answer
 from tyrekit.show.sheet_page import TYRE_CAUTIONS, Page, blanks, cautions, table
 from tyrekit.show.sheet_plans import SheetPlans, tread_to_measure
-from tyrekit.show.verdict import proof, verdict
-from tyrekit.show.words import degrees, html, known, number, sentences, span
+from tyrekit.show.verdict import musts, proof, verdict
+from tyrekit.show.words import celsius, degrees, html, known, number, sentences, span
 
 CORNERS = tables.CORNERS
 
@@ -72,9 +72,12 @@ def _pressure_basis(answer: Answer) -> str:
     found = answer.cold_pressures
     if found is None:
         return ""
-    words = f"Pressures for lap {found.target_lap} at {number(found.air_c, 0)} °C air,"
-    words += f" {number(found.track_c, 0)} °C track"
-    return html(degrees(sentences([words, *found.notes, *beside(answer.allocation.notes)])))
+    words = f"Pressures for lap {found.target_lap} at {celsius(found.air_c)} °C air,"
+    words += f" {celsius(found.track_c)} °C track"
+    told = musts(answer)
+    rest = [note for note in found.notes if note not in told]
+    more = sentences([words, *rest, *beside(answer.allocation.notes)])
+    return f"<b>{html(degrees(sentences(told)))}</b> {html(degrees(more))}"
 
 
 def _why(answer: Answer) -> str:

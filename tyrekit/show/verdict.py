@@ -6,10 +6,10 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from tyrekit.plan.cold_pressure import NO_BLEED
 from tyrekit.record.event import Session
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
-from tyrekit.show.plan_tables import cost_parts_table
 from tyrekit.show.words import known, number, percent, span, sureness
 
 LEAST_S = 0.005  # seconds below this are shown as none
@@ -52,11 +52,11 @@ def verdict(answer: Answer) -> Verdict | None:
 
 def _costs(answer: Answer) -> str:
     """Return what the first choice costs in the session, against new tyres and the fastest."""
-    parts, coming = cost_parts_table(answer), answer.weekend.next_session
-    own = parts[parts["session"] == ("" if coming is None else coming.id)]
+    plan, coming = answer.allocation.table, answer.weekend.next_session
+    own = plan[plan["session"] == ("" if coming is None else coming.id)]
     if coming is None or not len(own):
         return ""
-    lost_s = float(own["expected_loss_s"].iloc[0])
+    lost_s = float(own["expected_loss_s"].sum())
     if lost_s < LEAST_S:
         return f"As fast in {coming.id} as four new"
     words = f"Costs {number(lost_s, 2)} s in {coming.id} against four new"
@@ -65,7 +65,7 @@ def _costs(answer: Answer) -> str:
     slower_s = -float(fastest["expected_s"])
     if slower_s < LEAST_S:
         return f"{words}; no other choice listed is faster there"
-    later = [s for s in parts["session"] if s != coming.id]
+    later = [s for s in plan["session"].unique() if s != coming.id]
     races = all(answer.weekend.event.session(s).kind == "race" for s in later)
     saved = f"; saved for {'the races' if races and len(later) > 1 else ', '.join(later)}"
     return (
@@ -114,6 +114,15 @@ def _tips(other: pd.Series, session: Session) -> str:
         f" better one if a second in {session.id} counts {number(level)} or {rise},"
         f" not {session.value:g}."
     )
+
+
+def musts(answer: Answer) -> list[str]:
+    """Return what whoever sets the cold pressures has to know, a sentence each."""
+    found = answer.cold_pressures
+    if found is None:
+        return []
+    bled = [note for note in found.notes if note.startswith(NO_BLEED)]
+    return [*filter(None, [answer.conditions.again]), *bled]
 
 
 def proof(answer: Answer) -> str:

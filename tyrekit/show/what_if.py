@@ -18,6 +18,7 @@ from tyrekit.record.event import Event, HotTarget, Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Answer, Conditions, Fits, answer, conditions_now, fit_weekend
 from tyrekit.show.scaled_fits import ScaledLoss, ScaledWear
+from tyrekit.show.words import celsius
 
 
 @dataclass(frozen=True)
@@ -146,8 +147,9 @@ def changed_conditions(weekend: Weekend, what_if: WhatIf) -> Conditions:
     given = {name: value for name, value in supposed.items() if value is not None}
     if not given:
         return now
-    words = ", ".join(f"{name[:-2]} {value:.0f} degC" for name, value in given.items())
-    return replace(now, basis=f"{now.basis}; supposed: {words}", **given)
+    words = ", ".join(f"{name[:-2]} {celsius(value)} degC" for name, value in given.items())
+    again = "" if len(given) == len(supposed) else now.again
+    return replace(now, basis=f"{now.basis}; supposed: {words}", again=again, **given)
 
 
 def planned(

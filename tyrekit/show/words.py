@@ -53,6 +53,11 @@ def one_in(chance: float) -> str:
     return f"1 in {math.floor(times / step) * step:,}".replace(",", " ")
 
 
+def celsius(degrees_c: float) -> str:
+    """Return a temperature to a tenth, as thermometers at the track are read; ``32.5``, ``19``."""
+    return number(degrees_c, 1).removesuffix(".0")
+
+
 def percent(share: float) -> str:
     """Return a share as whole per cent; never 0 or 100 %, which no count of draws can prove."""
     if not math.isfinite(share):
