@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from tyrekit.show import charts, tables
+from tyrekit.show.figures_next_session import figures
 from tyrekit.show.style import ACCENT, BAND, INK, MUTED, PAPER, RULE, css, svg
 
 
@@ -37,7 +38,7 @@ def test_each_draws_without_network_and_with_its_words(drawings):
     assert "run here to 7 laps" in texts["drop_off"]
     assert ">N6<" in texts["tread"] and "1.6 mm limit" in texts["tread"]
     assert ">38.6 l<" in texts["fuel"] and "1 in 200" in texts["fuel"]
-    assert "best with chance 81 %" in texts["choices"]
+    assert "81 % to be the best" in texts["choices"]
     assert ">RL<" in texts["use"]
     for text in texts.values():
         assert not re.findall(r"https?://(?!www\.w3\.org)", text)
@@ -52,6 +53,17 @@ def test_colours_are_the_few_the_theme_knows(drawings):
         assert used <= known, (name, used - known)
     for colour in known - {PAPER}:
         assert f'"{colour}"' in sheet
+
+
+def test_the_litre_is_asked_about_for_the_next_session_unless_it_has_no_risk(hand_answer):
+    def asked():
+        (one,) = [f for f in figures(hand_answer) if f.name.startswith("fuel")]
+        assert f"short in {one.name.split()[1]}?" in one.draw(one.table).to_dict()["title"]["text"]
+        return one.name.split()[1]
+
+    assert asked() == "Q"
+    hand_answer.fuel_loads["Q"].table["shortfall_risk"] = 0.0
+    assert asked() == "R1"
 
 
 def test_tread_labels_stand_clear_of_lines_and_limit():

@@ -69,3 +69,8 @@ def test_what_the_choice_costs_in_the_session_is_told_per_session(hand_answer):
 def test_what_it_costs_agrees_with_the_weekend_plan(hand_answer):
     parts = cost_parts_table(hand_answer).set_index("session")
     assert f"Costs {parts['expected_loss_s']['Q']:.2f} s in Q" in verdict(hand_answer).costs
+
+
+def test_the_chance_says_of_how_many_choices_it_is_the_best(hand_answer):
+    """As it stands by hand: three choices, the first the best in 81 of 100."""
+    assert verdict(hand_answer).basis == "81 % to be the best of 3"

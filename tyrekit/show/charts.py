@@ -16,6 +16,7 @@ from tyrekit.show.words import number, one_in, percent
 
 WIDTH = 640
 CORNER_ORDER = ["FL", "FR", "RL", "RR"]
+RISKS_SHOWN = (1e-4, 0.5)  # chances of running short
 LABEL_PX = 12
 # Where an id may stand from its line's end: to the right, on it or left; pixels up.
 LABEL_STEPS = (
@@ -132,7 +133,7 @@ def fuel_chart(
     table: pd.DataFrame, accepted_risk: float, session: str = "", width: int = WIDTH
 ) -> Any:
     """Draw `fuel_risk_table` of one session: what does a litre buy against running short?"""
-    shown = table[table["shortfall_risk"].between(1e-4, 0.5)].copy()
+    shown = table[table["shortfall_risk"].between(*RISKS_SHOWN)].copy()
     x = alt.X(
         "start_l:Q", title="fuel at the start, l", axis=alt.Axis(tickCount=8),
         scale=alt.Scale(zero=False, nice=False),
@@ -140,7 +141,7 @@ def fuel_chart(
     y = alt.Y(
         "shortfall_risk:Q",
         title="chance of running short",
-        scale=alt.Scale(type="log", domain=[1e-4, 0.5], clamp=True),
+        scale=alt.Scale(type="log", domain=list(RISKS_SHOWN), clamp=True),
         axis=alt.Axis(values=_RISKS, labelExpr=_risk_labels(), grid=True),
     )
     line = alt.Chart(shown).mark_line(color=INK, strokeWidth=2).encode(x=x, y=y)
@@ -242,7 +243,7 @@ def _risk_labels() -> str:
 
 def _choice_words(row: pd.Series) -> str:
     """Return what stands above a choice: its seconds in the session, and its chance to be best."""
-    chance = f"best with chance {percent(float(row['chance_best']))}"
+    chance = f"{percent(float(row['chance_best']))} to be the best"
     apart_s = float(row["expected_s"])
     if row["rank"] == 1:
         return f"first choice, {chance}"

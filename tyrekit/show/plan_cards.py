@@ -150,7 +150,7 @@ def rivals_card(plan: AllocationPlan) -> str:
     rows = [
         ("costs more, expected", "–", [f"<b>+{number(s, 2)} s</b>" for s in apart["difference_s"]]),
         ("range of that, s", "", _spans(apart)),
-        ("chance it turns out cheaper", "", [html(percent(c)) for c in apart["chance_rival"]]),
+        ("chance to beat plan 1", "", [html(percent(c)) for c in apart["chance_rival"]]),
     ]
     if (apart["chance_tie"] > TIE).any():
         rows.append(("chance it is level", "", [_tie(c) for c in apart["chance_tie"]]))

@@ -45,9 +45,9 @@ def verdict(answer: Answer) -> Verdict | None:
     next_best = f"{other['tyres']}: {against(other, coming.id)}"
     word = sureness(chance)
     tips = "" if word == "clear" else _tips(other, coming)
-    return Verdict(
-        word, f"best with chance {percent(chance)}", reason, next_best, tips, _costs(answer)
-    )
+    assert answer.next_session is not None
+    basis = f"{percent(chance)} to be the best of {len(answer.next_session.table)}"
+    return Verdict(word, basis, reason, next_best, tips, _costs(answer))
 
 
 def _costs(answer: Answer) -> str:
