@@ -75,6 +75,13 @@ def test_findings_agree_with_the_simulators_truth(whole, true):
     assert (ages["lower"] <= loss).all() and (loss <= ages["upper"]).all()
 
 
+def test_readings_of_tyres_that_have_not_run_are_said(whole, part):
+    """After practice four of the sixteen tyres read are still new; at the end all have run."""
+    assert len(part.tyres) == 12 and len(part.fits.tread.tyres) == 16
+    assert "of 16 tyres, 12 of which have run (P1, P2, P3)" in part.causes["rests_on"].iloc[0]
+    assert len(whole.tyres) == 16 and "have run" not in whole.causes["rests_on"].iloc[0]
+
+
 def test_each_tyre_did_what_its_laps_say(whole):
     laps, tyres = whole.weekend.laps, whole.tyres.set_index("tyre_id")
     for tyre_id, row in tyres.iterrows():
@@ -242,7 +249,7 @@ def test_forecasts_rest_only_on_what_came_before(whole):
     began = weekend.runs.loc[weekend.runs["session"] == "Q", "start"].min()
     for table in (before.tread, before.pressures, before.fuel, before.weather):
         assert len(table) and (table["taken_at"] < began).all()
-    # what came later changes nothing foretold before
+    # what came later changes no forecast made before
     short = as_before(weekend, "R1")
     again = outcome_table(short, whole.fits)
     full = whole.outcome[whole.outcome["session"].isin(short.done)].reset_index(drop=True)
@@ -259,11 +266,11 @@ def test_coverage_counts_sessions_and_calls_narrow_intervals_by_name():
     table = pd.DataFrame({"session": sessions, "what": "tread after", "inside": [True, False] * 8})
     row = coverage_table(table).iloc[0]
     # closed form: binomial(8, 0.9) gives four or fewer in 0.5 %
-    assert (row["sessions"], row["foretold"], row["inside"]) == (8, 16, 8)
+    assert (row["sessions"], row["forecasts"], row["inside"]) == (8, 16, 8)
     assert row["verdict"] == "too narrow"
-    assert coverage_table(table.assign(inside=True)).iloc[0]["verdict"] == "no sign against them"
+    assert coverage_table(table.assign(inside=True)).iloc[0]["verdict"] == "held"
     few = coverage_table(table[table["session"] < "S2"]).iloc[0]
-    assert few["verdict"] == "too few sessions to tell"
+    assert few["verdict"] == "too few to tell"
 
 
 def test_car_keys_are_used_and_what_is_not_given_is_said(whole):
@@ -391,6 +398,8 @@ def test_panel_draws_another_tyre_and_saves(whole, monkeypatch):
     again = [box.value for part in boxes for box in part.children]
     assert len(again) == 3 and all("right rear" in value for value in again)
     assert not set(again) & set(first) and "right rear" in panel.places.value
+    assert panel.write.description == "Save the review and what was learnt"
+    assert "review.html and beliefs_next.toml" in panel.saved.value
     panel.write.click()
     assert "Saved" in panel.saved.value and (whole.weekend.folder / "out/review.html").is_file()
 

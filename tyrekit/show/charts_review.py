@@ -198,7 +198,7 @@ def stints_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
 
 
 def outcome_points(outcome: pd.DataFrame) -> pd.DataFrame:
-    """Return what came against what was foretold, in half widths of its interval: what, off.
+    """Return what came against what was forecast, in half widths of its interval: what, off.
 
     Beyond 3 it is drawn at 3.
     """
@@ -211,7 +211,7 @@ def outcome_points(outcome: pd.DataFrame) -> pd.DataFrame:
 
 
 def outcome_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
-    """Draw `outcome_points`: did what was foretold come?"""
+    """Draw `outcome_points`: did the forecasts hold?"""
     order = list(dict.fromkeys(table["what"]))
     band = (
         alt.Chart(pd.DataFrame({"low": [-1.0], "high": [1.0]}))
@@ -220,7 +220,7 @@ def outcome_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
     x = alt.X(
         "off:Q", scale=alt.Scale(domain=[-3, 3], nice=False),
-        axis=alt.Axis(values=[-1, 0, 1], labelExpr="datum.value == 0 ? 'as foretold' : '90 % end'",
+        axis=alt.Axis(values=[-1, 0, 1], labelExpr="datum.value == 0 ? 'as forecast' : '90 % end'",
                       grid=False),
         title=None,
     )  # fmt: skip
@@ -235,7 +235,7 @@ def outcome_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
     return finish(
         (band + points).properties(width=width - 150, height=38 * max(len(order), 1)),
-        "Did what was foretold come?",
+        "Did the forecasts hold?",
         "each mark one forecast before its session; filled: outside the 90 % band",
     )
 

@@ -18,11 +18,14 @@ from tyrekit.show.review_page import corner_of_interest, write_review
 from tyrekit.show.review_tyres import places
 from tyrekit.show.words import html
 
+READ = "The page is to print or to read anywhere, the other for the next weekend's event.toml."
+FILES = f"Writes review.html and beliefs_next.toml into the weekend's folder out. {READ}"
+NEXT_TIME = "What to expect next time (for the next event.toml)"
 STRIPS = (("tk-broad", charts.BROAD), ("tk-narrow", charts.NARROW))  # one is shown, by the screen
 
 
 class ReviewPanel(Panel):
-    """Findings first, then where the tyres were used, what they did, and whether it was foretold.
+    """Findings first, then where the tyres were used, what they did, and whether forecasts held.
 
     Parameters
     ----------
@@ -36,12 +39,13 @@ class ReviewPanel(Panel):
         super().__init__()
         self.folder, self.note = folder, note
         self.review: Review | None = None
-        self.head, self.told, self.saved = w.HTML(), w.HTML(), w.HTML()
+        self.head, self.told = w.HTML(), w.HTML()
+        self.saved = w.HTML(_small(FILES), layout={"margin": "0 0 28px"})
         self.where, self.places = w.HTML(), w.HTML()
         self.along, self.track, self.others = Figures(), Figures(), Figures()
         self.corner = w.ToggleButtons(options=list(FULL), description="tyre")
         self.corner.style.button_width = "64px"
-        self.write = w.Button(description="Write review.html and beliefs_next.toml")
+        self.write = w.Button(description="Save the review and what was learnt")
         self.write.on_click(lambda _: self.attempt(self._save, "writing"))
         if self.attempt(self._open, "reviewing"):
             self.draw()
@@ -58,7 +62,7 @@ class ReviewPanel(Panel):
                self.along, row([self.track, self.places], align_items="center")]
               if len(found.driving.profile) else []),
             *self._tables(found), self.others, *self._last(found),
-            row([self.write, self.saved, self.working]),
+            row([self.write, self.working]), self.saved,
         ])  # fmt: skip
 
     def draw(self) -> None:
@@ -121,15 +125,19 @@ class ReviewPanel(Panel):
             _table("Plan against outcome: were the ranges honest?", tables.coverage_rows(found)),
             _table("Forecasts that missed", tables.outcome_rows(outside), fold=True),
             _table("Every forecast", tables.outcome_rows(found.outcome), fold=True),
-            w.HTML("<details><summary>Beliefs for the next event.toml</summary><pre>"
-                   f"{html(found.beliefs_text)}</pre></details>"),
+            w.HTML(f"<details><summary>{NEXT_TIME}</summary>"
+                   f"<pre>{html(found.beliefs_text)}</pre></details>"),
             w.HTML(f"<details><summary>What this rests on</summary><ul>{notes}</ul></details>"),
         ]  # fmt: skip
 
     def _save(self) -> None:
         assert self.review is not None
         page, beliefs = write_review(self.review, self.folder / "out")
-        self.saved.value = f"Saved: {html(page)}, {html(beliefs)}"
+        self.saved.value = f"Saved: {html(page)}, {html(beliefs)}. {_small(READ)}"
+
+
+def _small(words: str) -> str:
+    return f'<span class="tk-muted tk-small">{html(words)}</span>'
 
 
 def _head(found: Review, note: str) -> str:

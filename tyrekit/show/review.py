@@ -55,7 +55,7 @@ class Review:
     wear, drop_off : StyleResults
         What the measures do to wear and to the drop-off.
     outcome, coverage : DataFrame
-        What was foretold before each session, what happened, and whether intervals were honest.
+        What was forecast before each session, what happened, and whether intervals were honest.
     causes, findings, open : DataFrame
         What made tyres wear, up to three claims, and what cannot be told.
     beliefs_text : str
@@ -116,7 +116,7 @@ def review(
     plan, no_plan = _plan(weekend, fits)
     tyres = tyre_table(weekend, fits, driven.laps, plan, LEVEL)
     uses = use_table(driven.profile)
-    causes = cause_table(fits.tread, wear, LEVEL)
+    causes = cause_table(fits.tread, wear, set(tyres["tyre_id"]), LEVEL)
     said = (
         *beyond_note(outcome),
         *passed,

@@ -7,7 +7,7 @@ for (corners, tyres, sessions), its interval is made wide enough to hold all of 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import NamedTuple
 
 import pandas as pd
@@ -52,7 +52,9 @@ class Claim(NamedTuple):
     rests_on: str
 
 
-def cause_table(tread: TreadResults, style: StyleResults, level: float = 0.9) -> pd.DataFrame:
+def cause_table(
+    tread: TreadResults, style: StyleResults, ran: Collection[str], level: float = 0.9
+) -> pd.DataFrame:
     """Return what made tyres wear differently: corner, session, tyre, driving; `CAUSE_COLUMNS`.
 
     Parameters
@@ -61,10 +63,16 @@ def cause_table(tread: TreadResults, style: StyleResults, level: float = 0.9) ->
         Takes corner, session, tyre, slow laps and new tread apart.
     style : StyleResults
         Of the driving fit on wear.
+    ran : collection of str
+        The tyres that have run: some are read before they do.
     level : float
         Of the intervals.
     """
-    rows = [] if tread.n_rows == 0 else [_corner_cause(tread, level), *_offset_causes(tread, level)]
+    rows = (
+        []
+        if tread.n_rows == 0
+        else [_corner_cause(tread, ran, level), *_offset_causes(tread, level)]
+    )
     rows += _driving_causes(style)
     return pd.DataFrame(rows, columns=list(CAUSE_COLUMNS)).astype({"told": bool})
 
@@ -129,15 +137,17 @@ def _open_drivers(drivers: pd.DataFrame) -> Iterator[tuple[str, str]]:
             )
 
 
-def _corner_cause(tread: TreadResults, level: float) -> tuple[object, ...]:
+def _corner_cause(tread: TreadResults, ran: Collection[str], level: float) -> tuple[object, ...]:
     """Return the corner that wears fastest against the mean of the four."""
     corner = max(CORNERS, key=lambda c: tread.wear_mm_per_lap(c).mean)
     pct, sd = tread.wear_against_mean_pct(corner)
     reach = sd * t_quantile(1 - (1 - level) / 2 / len(CORNERS), tread.df)
     told = pct - reach > 0
+    run = sum(tyre_id in ran for tyre_id in tread.tyres)
+    of_them = f", {run} of which have run" if run < len(tread.tyres) else ""
     return (
         "circuit and set-up", corner, pct, pct - reach, pct + reach, told,
-        f"{tread.n_rows} tread readings of {len(tread.tyres)} tyres"
+        f"{tread.n_rows} tread readings of {len(tread.tyres)} tyres{of_them}"
         f"{in_brackets(sorted(tread.members('session_wear_pct')))}",
         "Read every tyre, three places each, before and after its next run.",
     )  # fmt: skip
@@ -249,7 +259,7 @@ def _forecast_claims(coverage: pd.DataFrame) -> Iterator[Claim]:
         low, high = max(row["inside_pct"] - half, 0.0), min(row["inside_pct"] + half, 100.0)
         yield Claim(
             f"The kit's ranges for the {row['what']} were too narrow: {row['inside']} of"
-            f" {row['foretold']} came inside where 90 % should ({span(low, high, 0)} %).",
+            f" {row['forecasts']} came inside where 90 % should ({span(low, high, 0)} %).",
             row["inside_pct"], low, high, "%", f"{row['sessions']} sessions",
         )  # fmt: skip
 

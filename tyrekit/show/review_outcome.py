@@ -1,4 +1,4 @@
-"""Plan against outcome: what the fits before each session foretold, and what happened."""
+"""Plan against outcome: what the fits before each session forecast, and what happened."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ UNLIKELY = 0.05
 
 
 def outcome_table(weekend: Weekend, fits: Fits, level: float = 0.9) -> pd.DataFrame:
-    """Return a row per thing foretold: `COLUMNS`.
+    """Return a row per thing forecast: `COLUMNS`.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def outcome_table(weekend: Weekend, fits: Fits, level: float = 0.9) -> pd.DataFr
     Notes
     -----
     For each session every fit is made again from the sessions before it alone; before the first
-    it is belief. What is foretold is conditional on the tyres, fuel and temperatures that came.
+    it is belief. What is forecast is conditional on the tyres, fuel and temperatures that came.
     Intervals cover the reading with which they are compared. `outside` says in words what lies
     beyond all that had been seen by then: an older tyre, a hotter track; empty when nothing does.
     """
@@ -63,7 +63,7 @@ def outcome_table(weekend: Weekend, fits: Fits, level: float = 0.9) -> pd.DataFr
 
 
 def coverage_table(outcome: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
-    """Return how often each thing fell inside: what, foretold, inside, inside_pct, verdict.
+    """Return how often each thing fell inside: what, forecasts, inside, inside_pct, verdict.
 
     Things of one session move together, so a verdict counts sessions, not rows: intervals are
     called too narrow when so few inside would be unlikely (1 in 20) with honest ones.
@@ -75,10 +75,10 @@ def coverage_table(outcome: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
             continue
         share, sessions = float(own["inside"].mean()), int(own["session"].nunique())
         chance = float(stats.binom.cdf(round(share * sessions), sessions, level))
-        verdict = "too narrow" if chance < UNLIKELY else "no sign against them"
-        verdict = "too few sessions to tell" if sessions < 3 else verdict
+        verdict = "too narrow" if chance < UNLIKELY else "held"
+        verdict = "too few to tell" if sessions < 3 else verdict
         rows.append((what, sessions, len(own), int(own["inside"].sum()), 100 * share, verdict))
-    columns = ["what", "sessions", "foretold", "inside", "inside_pct", "verdict"]
+    columns = ["what", "sessions", "forecasts", "inside", "inside_pct", "verdict"]
     return pd.DataFrame(rows, columns=columns)
 
 

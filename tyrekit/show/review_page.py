@@ -97,13 +97,13 @@ def _coverage_lines(review: Review) -> list[str]:
         return []
     lines = ["", "Forecasts made before each session, by the sessions before it (90 % intervals)"]
     for row in review.coverage.to_dict("records"):
-        share = f"{row['inside']} of {row['foretold']} inside ({number(row['inside_pct'], 0)} %)"
+        share = f"{row['inside']} of {row['forecasts']} inside ({number(row['inside_pct'], 0)} %)"
         lines.append(f"  {row['what']:20} {share:28} {row['verdict']}")
     return lines
 
 
 def _paths(written: tuple[Path, ...]) -> list[str]:
-    names = ("Whole review: ", "Beliefs for the next event.toml: ")
+    names = ("Whole review: ", "What to expect next time: ")
     return [f"{name}{path}" for name, path in zip(names, written, strict=False)]
 
 
@@ -173,8 +173,8 @@ def _outcome(review: Review) -> str:
 
 def _beliefs(review: Review) -> str:
     return (
-        "<section><h2>Beliefs for the next event</h2><p>Paste into its event.toml what you hold"
-        f" true; the same text is in beliefs_next.toml.</p><pre>{html(review.beliefs_text)}</pre>"
+        "<section><h2>What to expect next time</h2><p>For the next event.toml: paste into"
+        f" it what you hold true; the same text is in beliefs_next.toml.</p><pre>{html(review.beliefs_text)}</pre>"
         "</section>"
     )
 

@@ -229,11 +229,11 @@ def _reach(mean: float, sd: float) -> tuple[float, float]:
 
 
 def coverage_rows(review: Review) -> Rows:
-    """Return a row per thing foretold: how often it came inside."""
-    head = ("foretold", "sessions", "forecasts", "inside the 90 %", "share", "intervals")
+    """Return a row per thing forecast: how often it came inside."""
+    head = ("what", "sessions", "forecasts", "inside the 90 %", "share", "ranges")
     rows = [
         _row(r["what"], (
-            str(r["sessions"]), str(r["foretold"]), str(r["inside"]),
+            str(r["sessions"]), str(r["forecasts"]), str(r["inside"]),
             f"{number(r['inside_pct'], 0)} %", r["verdict"],
         ))
         for r in review.coverage.to_dict("records")
@@ -243,7 +243,7 @@ def coverage_rows(review: Review) -> Rows:
 
 def outcome_rows(outcome: pd.DataFrame) -> Rows:
     """Return a row per forecast."""
-    head = ("session", "foretold", "of", "mean", "90 %", "came", "inside?")
+    head = ("session", "forecast", "of", "mean", "90 %", "came", "inside?")
     rows = []
     for r in outcome.to_dict("records"):
         say = clock if r["unit"] == "s" else number
