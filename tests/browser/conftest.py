@@ -18,7 +18,7 @@ CHROMIUM = (
 expect.set_options(timeout=60_000)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # while it is open an event loop runs, which other tests mind
 def chromium():
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     if path is None:

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from openpyxl import load_workbook
 
@@ -118,17 +118,18 @@ def _check_columns(path: Path, letters: set[bytes]) -> None:
 
 
 def _grids(path: Path, has_formulas: bool) -> dict[str, Grid]:
-    with closing(_open(path, values=True)) as book:
+    with path.open("rb") as file, closing(_open(file, values=True)) as book:
         grids = {sheet.title: _grid(path, sheet) for sheet in book.worksheets}
     if has_formulas:
-        with closing(_open(path, values=False)) as book:
+        with path.open("rb") as file, closing(_open(file, values=False)) as book:
             for sheet in book.worksheets:
                 _check_formulas(path, sheet, grids[sheet.title])
     return grids
 
 
-def _open(path: Path, values: bool) -> Any:
-    return load_workbook(path, read_only=True, data_only=values, keep_links=False)
+def _open(file: BinaryIO, values: bool) -> Any:
+    """Return the workbook in an open file, which openpyxl leaves open when it fails."""
+    return load_workbook(file, read_only=True, data_only=values, keep_links=False)
 
 
 def _grid(path: Path, sheet: Any) -> Grid:
