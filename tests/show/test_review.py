@@ -103,7 +103,7 @@ def test_tyres_with_few_laps_left_are_framed_and_named(whole):
     assert list(few["tyre_id"]) == list(whole.tyres.loc[whole.tyres["lower_laps"] < 16, "tyre_id"])
     head, rows = tables.tyre_rows(whole)
     assert "(limit 1.6)" in " ".join(head) and len(rows) == len(whole.tyres)
-    assert head[1] == "laps left at the corner it last ran" and "next by plan" not in head
+    assert head[1] == "laps left at the corner it last ran" and tables.NEXT not in head
     framed = [row for row in rows if "outline" in row]
     assert len(framed) == len(few) > 0 and framed == rows[: len(few)]
     assert all("FEW\u00a0LEFT" in row for row in framed)
@@ -133,7 +133,7 @@ def test_each_tyre_is_held_against_its_next_planned_session(part):
         if len(own) and row["next_corner"] == row["corners"].split()[-1]:
             assert row["next_lower_laps"] == row["lower_laps"]
     head, rows = tables.tyre_rows(part)
-    assert head[2] == "next by plan" and all(row.count("<td") == len(head) - 1 for row in rows)
+    assert head[2] == tables.NEXT and all(row.count("<td") == len(head) - 1 for row in rows)
     # a tyre planned for further than it surely goes is framed
     last = tyres[tyres["next_session"] != ""].iloc[:1]
     asked = plan.assign(age_end_laps=plan["age_laps"] + last["next_lower_laps"].item() + 1)

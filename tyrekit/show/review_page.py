@@ -174,8 +174,8 @@ def _outcome(review: Review) -> str:
 def _beliefs(review: Review) -> str:
     return (
         "<section><h2>What to expect next time</h2><p>For the next event.toml: paste into"
-        f" it what you hold true; the same text is in beliefs_next.toml.</p><pre>{html(review.beliefs_text)}</pre>"
-        "</section>"
+        " it what you hold true; the same text is in beliefs_next.toml.</p>"
+        f"<pre>{html(review.beliefs_text)}</pre></section>"
     )
 
 

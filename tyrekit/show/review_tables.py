@@ -19,6 +19,7 @@ from tyrekit.show.words import clock, html, known, number, percent, signed, span
 NO_BREAK = "\u00a0"
 FRAME = ' style="outline: 2px solid currentColor; outline-offset: -2px"'
 NORMAL_90 = 1.645  # half width of 90 % in standard deviations
+NEXT = "next by plan: laps (least left there)"
 LEFT = (
     "Laps left: at pace, until the first place across the tread is at the limit. It is not the"
     " tread left divided by the wear a lap, which is the mean over the width and over all laps:"
@@ -61,7 +62,7 @@ def tyre_rows(review: Review) -> Rows:
     """
     limit = number(tread_limit_mm(review.weekend.event))
     planned = len(review.tyres) and (review.tyres["next_session"] != "").any()
-    head = ("tyre", "laps left at the corner it last ran", *(["next by plan"] if planned else []),
+    head = ("tyre", "laps left at the corner it last ran", *([NEXT] if planned else []),
             f"thinnest, mm (limit {limit})", "wear, mm a lap", "wear against usual", "at", "ran",
             "laps this weekend", "work, MJ", "wear, mm")  # fmt: skip
     rows = []
@@ -76,10 +77,11 @@ def tyre_rows(review: Review) -> Rows:
         ends = f"{signed(row['wear_lower_pct'], 0)} to {signed(row['wear_upper_pct'], 0)}"
         usual = "–"
         if known(row["wear_pct"]):
-            usual = _whole(f"{more_or_less(row['wear_pct'])} ({ends})")
-        left += " AT LIMIT" if row["state"] == WORN else " FEW LEFT" if row["few_left"] else ""
+            usual = f"{_whole(more_or_less(row['wear_pct']))} {_whole(f'({ends})')}"
+        said = "AT LIMIT" if row["state"] == WORN else "FEW LEFT" if row["few_left"] else ""
+        left = f"{_whole(left)} {_whole(said)}".strip()
         cells = (
-            _whole(left) if known(row["laps_left"]) else "–", *([_next(row)] if planned else []),
+            left if known(row["laps_left"]) else "–", *([_next(row)] if planned else []),
             number(row["tread_min_mm"], 2),
             number(row["wear_mm_per_lap"], 3), usual,
             _whole(row["corners"]), _whole(row["sessions"]), number(row["laps"], 0),
@@ -111,9 +113,9 @@ def _next(row: Mapping[Any, Any]) -> str:
     """Return where a tyre runs next by plan, how far, and what it surely has left there."""
     if not row["next_session"]:
         return "–"
-    said = _whole(f"{row['next_session']} {row['next_corner']}: {row['next_laps']:.0f} laps")
+    said = _whole(f"{row['next_session']} {row['next_corner']}: {row['next_laps']:.0f}")
     least = row["next_lower_laps"]
-    return said + (f", at least {number(least, 0)} left there" if known(least) else "")
+    return said + (f" {_whole(f'({number(least, 0)} left)')}" if known(least) else "")
 
 
 def driver_rows(review: Review) -> Rows:
