@@ -62,7 +62,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         coming = weekend.event.sessions_after(weekend.done)
         self.limit_mm = tread_limit_mm(weekend.event)
         under = w.HTML(f'<p class="tk-small">{html(_under(self.limit_mm))}</p>')
-        under.layout.grid_column = "1 / -1"
+        under.layout.grid_area = "1 / 1 / 2 / -1"  # all columns of the first row
         heads = [w.HTML(f'<span class="tk-muted tk-small">{h}</span>') for h in HEADS]
         parts = [under, *heads, *(part for session in coming for part in self._row(session))]
         layout = {"grid_template_columns": COLUMNS, "grid_gap": "8px 6px", "width": "100%"}
