@@ -37,6 +37,8 @@ def test_a_lock_replans_is_on_disk_and_is_undone(page, lab, open_notebook, capsy
     cost = page.locator("#tk-cost")
     expect(cost).to_have_text(re.compile(r"^\d+\.\d s$"))
     expect(page.get_by_text("best plans, all within")).to_be_visible()
+    heads = [page.locator(".tk-grid").get_by_text(c, exact=True) for c in ("session", "FL", "RR")]
+    assert len({head.bounding_box()["y"] for head in heads}) == 1  # one row
     undo = page.get_by_role("button", name="Undo the last lock")
     loss = page.get_by_label("time lost to age")
     before, locks, slides = cost.inner_text(), [], []

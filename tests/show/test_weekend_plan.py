@@ -205,6 +205,7 @@ def test_more_wear_and_more_loss_are_supposed_and_taken_back(quick):
 def test_a_warmer_track_moves_the_pressures_and_not_the_plan(panel, monkeypatch):
     monkeypatch.setattr(panel_weekend_plan, "OTHERS", 0)
     before = panel.cold.value, panel.state.answer.allocation
+    assert "1 h 55 min before Q: measure again before setting." in before[0]
     panel.track.value += 10
     assert panel.cold.value != before[0]
     assert panel.state.answer.allocation.table.equals(before[1].table)

@@ -36,7 +36,7 @@ from tyrekit.show.what_if import (
     supposed_fits,
     supposed_words,
 )
-from tyrekit.show.words import celsius, html
+from tyrekit.show.words import celsius, html, sentences
 
 WIDTH = 520
 OTHERS = 5  # alternatives looked for
@@ -356,12 +356,14 @@ def cold_line(state: State) -> str:
     found, coming = state.answer.cold_pressures, state.weekend.next_session
     if found is None or coming is None:
         return ""
+    words = html(sentences([state.answer.conditions.again]))
+    again = f" <b>{words}</b>" if words else ""
     bars = ", ".join(f"{r['corner']} {r['cold_bar']:.2f}" for _, r in found.table.iterrows())
     return (
         f"<p>Cold pressures for {html(coming.id)} at track {celsius(found.track_c)} °C, air"
         f" {celsius(found.air_c)} °C: <b>{html(bars)} bar</b>."
         ' <span class="tk-muted">Temperature moves the pressures only: suppose'
-        " more wear or less with the first slider.</span></p>"
+        f" more wear or less with the first slider.</span>{again}</p>"
     )
 
 
