@@ -27,7 +27,7 @@ from tyrekit.show.review_driving import car_geometry
 from tyrekit.show.review_outcome import as_before, coverage_table, outcome_table
 from tyrekit.show.review_page import review_text, write_review
 from tyrekit.show.review_tyres import EARLY, places, shortest_race_laps, tyre_table, use_table
-from tyrekit.show.style import ACCENT, svg
+from tyrekit.show.style import ACCENT, css, svg
 
 CORNERS = ("FL", "FR", "RL", "RR")
 
@@ -200,7 +200,7 @@ def test_strips_cover_the_lap_and_shade_all_four_by_the_chosen_ones_steps(whole,
     for at, step in zip(points["distance_m"], points["step"], strict=True):
         assert own.loc[(own["start_m"] <= at) & (at < own["end_m"]), "step"].item() == step
     assert charts._named(table) == charts._named(points)  # one legend for both
-    # darker is more: relative luminance falls with each step, so grey alone tells them apart
+    # more is darker in the light theme: grey alone tells the steps apart
     shades = [int(shade[1:3], 16) for shade in charts.RAMP]
     assert shades == sorted(shades, reverse=True)
     # on the page as drawn: a frame per place at its metres, on the chosen corner's strip
@@ -208,6 +208,9 @@ def test_strips_cover_the_lap_and_shade_all_four_by_the_chosen_ones_steps(whole,
     frames = [p for p in re.findall(r"<path[^>]*>", picture)
               if f'stroke="{ACCENT}"' in p and 'fill-opacity="0"' in p]  # fmt: skip
     assert len(frames) == 3
+    # the dark theme maps every fill and stroke of it: an unmapped one stays light on dark
+    for way, colour in set(re.findall(r'(fill|stroke)="(#[0-9a-f]{6})"', picture)):
+        assert f'svg [{way}="{colour}"]' in css("panel"), (way, colour)
 
 
 def test_shares_shown_add_up_and_agree_with_the_metres(whole):

@@ -153,7 +153,7 @@ def strip_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int
     if len(own):
         own = own.assign(middle_m=(own["start_m"] + own["end_m"]) / 2)
         base = alt.Chart(own).encode(y=y)
-        frames = base.mark_rect(fillOpacity=0, stroke=ACCENT, strokeWidth=4)
+        frames = base.mark_rect(fill=PAPER, fillOpacity=0, stroke=ACCENT, strokeWidth=4)
         marks = base.mark_text(
             fontWeight="bold", fontSize=16, color=ACCENT, baseline="bottom",
             dy=-STRIP * (1 - GAP) / 2 - 3,
@@ -166,7 +166,7 @@ def strip_chart(table: pd.DataFrame, uses: pd.DataFrame, corner: str, width: int
     return finish(
         layers.properties(width=width, height=alt.Step(STRIP)),
         "Where on the lap does each tyre work?",
-        f"darker: more sliding work, mean of the laps at pace; framed: where the {FULL[corner]}"
+        f"stronger: more sliding work, mean of the laps at pace; framed: where the {FULL[corner]}"
         " works most",
     )
 
