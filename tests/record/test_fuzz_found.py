@@ -120,6 +120,28 @@ def test_an_mdf_block_packed_in_another_way(tmp_path):
         read_log(tmp_path / "run.mf4", Log())
 
 
+def test_an_mdf_group_that_says_it_has_no_rows(tmp_path):
+    """asammdf never came to an end on one; what another group holds is read."""
+    here, there = np.arange(9.0), np.arange(0.0, 9.0, 0.5)
+    groups = [(here, {"v": (here, "m/s")}), (there, {"w": (there, "m/s")})]
+    mapping = {"speed": {"column": "w", "unit": "m/s"}, "throttle": {"column": "v", "unit": "%"}}
+    log = Log.model_validate(mapping)
+    path = tmp_path / "run.mf4"
+    for empty in (1, 2):
+        data = bytearray(mdf_bytes(groups))
+        blocks = [i for i in range(0, len(data), 8) if data[i : i + 4] == b"##CG"]
+        for at in blocks[:empty]:
+            links = struct.unpack_from("<Q", data, at + 16)[0]
+            struct.pack_into("<Q", data, at + 24 + 8 * links + 8, 0)
+        path.write_bytes(data)
+        if empty == 2:
+            with pytest.raises(LogError, match="no rows"):
+                read_log(path, log)
+            continue
+        found = read_log(path, log)
+        assert any("no rows of" in note for note in found.notes)
+
+
 @pytest.mark.parametrize("cells", ['{"a": 1}', "[1]", "5", '{"a"', "", "[" * 9999, '{"a\0": "b"}'])
 def test_an_entry_that_is_no_row(tmp_path, cells):
     """Changed by someone who sealed the book again."""

@@ -176,6 +176,10 @@ def _read(
     contents: Contents,
 ) -> Columns:
     chosen = {place: places[place - 1] for place in wanted if place}
+    empty = [place for place, one in chosen.items() if not one.rows]  # asammdf never ends on them
+    chosen = {place: one for place, one in chosen.items() if one.rows}
+    if empty and not chosen:
+        raise unreadable("the MDF file holds no rows", contents.where)
     rows = sum(one.rows for one in chosen.values())
     check_size(rows, 2, contents.where)
     backward = 0
@@ -191,11 +195,14 @@ def _read(
         values = _values(signal)
         sampled[wanted[place]] = Sampled(time_s, values if kept.all() else values[kept])
     base, moved = on_one_base(sampled)
-    columns = {place: moved[name] for place, name in wanted.items() if place} | {0: base}
+    columns = {place: moved[wanted[place]] for place in chosen} | {0: base}
+    columns |= {place: np.full(len(base), np.nan) for place in empty}
     lost = _lost_rows(file, found, clocks, base)
     notes = [RULE] if len({len(time_s) for time_s, _ in clocks.values()}) > 1 else []
     if backward:
         notes.append(f"{backward} rows whose time does not rise are passed over")
+    if empty:
+        notes.append(f"no rows of {', '.join(wanted[place] for place in empty)}")
     notes += _twice(file, places, chosen)
     damage = found.damage or contents.damage
     return Columns(columns, lost + backward, damage, frozenset({0}), tuple(notes))
