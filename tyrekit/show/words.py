@@ -53,9 +53,9 @@ def one_in(chance: float) -> str:
     return f"1 in {math.floor(times / step) * step:,}".replace(",", " ")
 
 
-def celsius(degrees_c: float) -> str:
+def celsius(value: float) -> str:
     """Return a temperature to a tenth, as thermometers at the track are read; ``32.5``, ``19``."""
-    return number(degrees_c, 1).removesuffix(".0")
+    return number(value, 1).removesuffix(".0")
 
 
 def percent(share: float) -> str:
