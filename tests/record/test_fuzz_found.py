@@ -18,6 +18,7 @@ from written_mdf import mdf_bytes
 
 from tyrekit.errors import BookError, EventError, InputError, LogError, TimingError
 from tyrekit.record import intake, seals
+from tyrekit.record.drafts import Drafts
 from tyrekit.record.event import Log, load_event, parse_event
 from tyrekit.record.logs import read_log
 from tyrekit.record.spreadsheet import read_sheet
@@ -118,6 +119,32 @@ def test_an_mdf_block_packed_in_another_way(tmp_path):
     (tmp_path / "run.mf4").write_bytes(data)
     with pytest.raises(LogError, match="packed in a way not read here"):
         read_log(tmp_path / "run.mf4", Log())
+
+
+def test_a_book_whose_list_of_tables_is_changed(tmp_path):
+    """Drafts listed as `dRafts` were there and never looked at."""
+    fuzz.write_folder(tmp_path)
+    event = load_event(tmp_path / "event.toml")
+    book = intake.keep(intake.open_book(tmp_path, event), tmp_path)
+    Drafts(book).keep("run", {"lap": "1"})
+    path = tmp_path / "book.sqlite"
+    data = path.read_bytes()
+    listed = data.index(b"tabledraftsdrafts")
+    for at, flipped in ((listed + 5, 0x20), (listed, 0x20), (listed + 12, 0x01)):
+        changed = bytearray(data)
+        changed[at] ^= flipped
+        path.write_bytes(changed)
+        with pytest.raises(BookError, match=r"not the kit's|damaged|malformed"):
+            Drafts(intake.open_book(tmp_path, event)).of("run")
+    path.write_bytes(data)
+    assert Drafts(intake.open_book(tmp_path, event)).of("run") == {"run": {"lap": "1"}}
+
+
+def test_a_stretch_of_more_laps_than_any_car_runs(tmp_path):
+    target = next(one for one in fuzz.targets() if one.name == "weekend")
+    fuzz.write_folder(tmp_path)
+    place = (tmp_path, parse_event(fuzz.EVENT))
+    assert fuzz.tried(target, fuzz.case(target, 1, 254), place) in ("read", "refused")
 
 
 def test_an_mdf_group_that_says_it_has_no_rows(tmp_path):

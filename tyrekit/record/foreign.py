@@ -44,24 +44,32 @@ def own_book(path: Path) -> None:
 
 def objects(connection: sqlite3.Connection) -> str:
     """Return in words what in a book's structure is not the kit's own, "" when all is."""
-    rows = connection.execute("SELECT type, name, sql FROM sqlite_master").fetchall()
-    for kind, name, sql in rows:
-        own = name.startswith("sqlite_autoindex_") if sql is None else _dense(sql) in _known()
+    rows = connection.execute("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()
+    for *place, sql in rows:
+        kind, name, _ = place
+        if not all(isinstance(word, str) for word in (*place, sql or "")):
+            return "its list of tables is damaged"
+        if sql is None:
+            own = name.startswith("sqlite_autoindex_")
+        else:  # a table listed under another name would be there and never looked at
+            own = _known().get(_dense(sql)) == tuple(place)
         if not own:
-            return f"it holds a {kind} that is not the kit's: {str(name)[:60]!r}"
+            return f"it holds a {kind} that is not the kit's: {name[:60]!r}"
     return ""
 
 
 @cache
-def _known() -> frozenset[str]:
-    """Return every statement the kit makes books with, without its spaces."""
+def _known() -> dict[str, tuple[str, str, str]]:
+    """Return every statement the kit makes books with, without its spaces -> how it is listed."""
     drafts = ledger.DRAFTS.replace("IF NOT EXISTS ", "")
     with closing(sqlite3.connect(":memory:")) as connection:
         connection.executescript(ledger.SCHEMA)
-        made = connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")
-        statements = [sql for (sql,) in made]
-    statements += [drafts, drafts.replace(SEALED_DRAFTS, "")]
-    return frozenset(_dense(sql) for sql in statements)
+        made = connection.execute(
+            "SELECT sql, type, name, tbl_name FROM sqlite_master WHERE sql IS NOT NULL"
+        )
+        listed = {_dense(sql): (kind, name, table) for sql, kind, name, table in made}
+    both = (drafts, drafts.replace(SEALED_DRAFTS, ""))
+    return listed | {_dense(sql): ("table", "drafts", "drafts") for sql in both}
 
 
 def _dense(sql: str) -> str:

@@ -185,7 +185,13 @@ def _first(connection: sqlite3.Connection, row_id: int) -> int:
     found = connection.execute(
         "SELECT coalesce(first, row_id) FROM entries WHERE row_id = ?", (row_id,)
     )
-    return int(found.fetchone()[0])
+    first = found.fetchone()[0]
+    if not isinstance(first, int):
+        raise BookError(
+            f"the book does not say which row {row_id} began as",
+            next_step="See its copies: tyrekit book FOLDER copies.",
+        )
+    return first
 
 
 def take_back(connection: sqlite3.Connection, who: str) -> list[int]:

@@ -22,6 +22,7 @@ ON_TRACK_MPS = 12.0  # a log that begins or ends faster than this does so on the
 SPLIT_SE_S = 0.5  # of a crossing put where the distance says
 JOINED = "a crossing too many: two parts joined"
 SPLIT = "a crossing was missed: split by distance"
+MOST_LAPS = 4000  # between two crossings: more is no distance a car runs
 FROM_STAND_S = 15.0
 
 
@@ -146,7 +147,7 @@ def _split(s: Segment, motion: Motion, lap_m: float, usual_mps: float) -> list[S
         return [s]
     begun, ended = (float(x) for x in np.interp([s.start_s, s.end_s], motion.time_s, motion.run_m))
     laps = laps_between(begun, ended, lap_m, edge=not s.whole)
-    if laps == 0:
+    if not 0 < laps <= MOST_LAPS:
         return [replace(s, note=_odd(s))]
     if laps == 1:
         return [s]
