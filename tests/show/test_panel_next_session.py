@@ -113,7 +113,9 @@ def test_the_form_is_kept_on_disk_and_offered_back(story, after_p3):
 
 
 def test_saving_the_run_opens_its_readings_and_moves_on(story):
+    parts = story.children  # made anew, the table would lose the keyboard while somebody types
     story.check_in.save.click()
+    assert story.children == parts
     assert story.problem.value == "" and "run Q saved" in story.said.value
     runs = Weekend.open(story.folder).runs.set_index("run_id")
     assert runs.loc["Q", "log"] == "Q.csv.gz" and runs.loc["Q", "fuel_start_kg"] == 10.5

@@ -73,7 +73,8 @@ class NextSessionPanel(WeekendPanel):
         self.undo.on_click(lambda _: self.attempt(self._undo))
         self.write = w.Button(description="Write the crew's sheet")
         self.write.on_click(lambda _: self.attempt(self._write, "writing the sheet"))
-        self.compose(self._layout(self._controls()))
+        self.controls = w.VBox([self._controls()])
+        self.compose(self._layout())
 
     def reload(self) -> None:
         """Read the weekend again from its folder, fit and plan what has changed, and draw."""
@@ -130,7 +131,7 @@ class NextSessionPanel(WeekendPanel):
             self.state = found if same else update(found, vars(supposed))
             self._follow(found.weekend)
             if found.weekend.next_session != was:
-                self.compose(self._layout(self._controls()))
+                self.controls.children = [self._controls()]  # alone: somebody may be typing
 
         if self.attempt(work):
             self.older.value = ""
@@ -185,7 +186,7 @@ class NextSessionPanel(WeekendPanel):
         self.held = False
         self.change(**{f.name: getattr(WhatIf(), f.name) for f in fields(WhatIf)})
 
-    def _layout(self, controls: Any) -> list[Any]:
+    def _layout(self) -> list[Any]:
         """Return the panel's parts: what to do, the answer, and below it what is typed."""
         bar = row(
             [self.check_in.begin, self.measure, self.write, self.check_in.news, self.to_type,
@@ -199,7 +200,7 @@ class NextSessionPanel(WeekendPanel):
             [w.HTML("<h2>Just measured</h2>"), self.entry, undo], layout={"flex": "0 1 720px"}
         )
         self.laps_box.last.layout = {"flex": "1 1 380px"}
-        supposed = w.VBox([w.HTML("<h2>What if</h2>"), controls])
+        supposed = w.VBox([w.HTML("<h2>What if</h2>"), self.controls])
         supposed.add_class("tk-controls")
         laps = w.VBox([w.HTML("<h2>Laps</h2>"), self.laps_box])
         return [
