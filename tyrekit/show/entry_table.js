@@ -283,7 +283,7 @@ function render({ model, el }) {
   refresh();
   model.on("change:rows", refresh);
   model.on("change:status", refresh);
-  model.on("change:focus", () => goTo(model.get("focus")));
+  model.on("msg:custom", (told) => told.kind === "focus" && goTo(told.key));
   model.on("change:columns", () => {
     el.dataset.shape = "";
     refresh();

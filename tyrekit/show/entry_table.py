@@ -174,8 +174,8 @@ class EntryTable(anywidget.AnyWidget):
 
     def go_to(self, key: str) -> None:
         """Put the keyboard into the first empty cell of a row."""
-        self.focus = ""
         self.focus = key
+        self.send({"kind": "focus", "key": key})  # also when it is the row named before
 
     def commit(self, key: str) -> bool:
         """Save what is whole and good in a row and say what became of it.
