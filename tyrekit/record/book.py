@@ -214,25 +214,32 @@ class Book:
             if found := [p for p in after if str(p) not in before]:
                 raise BookError.joined(found)
             seals.seal_new(connection)
-            latest = ledger.latest_save(connection)
+            typed, latest = ledger.typed_saves(connection), ledger.latest_save(connection)
         self._sound["save"] = latest if not after else -1
-        self.copy_if_due()
+        self._copy_if_due(typed, latest)
 
     def copy_if_due(self) -> str:
         """Make a dated copy when one is due; return what stood in the way, "" when nothing.
 
         A book in which nothing was typed is made again from its CSV files and needs none.
         """
-        if isinstance(self.source, bytes):
-            return ""
-        now = datetime.now(UTC)
         try:
             with self._reading() as connection:
                 typed, latest = ledger.typed_saves(connection), ledger.latest_save(connection)
-            if typed and copies.is_due(self.source, latest, now):
-                copies.make(self.source, now)
         except (*seals.UNREADABLE, OSError, BookError) as error:
-            return f"the book was not copied ({error}); what was saved is in the book"
+            return _not_copied(error)
+        return self._copy_if_due(typed, latest)
+
+    def _copy_if_due(self, typed: int, latest: int) -> str:
+        """Make a copy of a book with so many typed saves, its last one known, when one is due."""
+        if isinstance(self.source, bytes) or not typed:
+            return ""
+        now = datetime.now(UTC)
+        try:
+            if copies.is_due(self.source, latest, now):
+                copies.make(self.source, now)
+        except (*seals.UNREADABLE, OSError) as error:
+            return _not_copied(error)
         return ""
 
     def problems(self) -> list[BookError]:
@@ -299,3 +306,7 @@ def _place(entry: ledger.Entry) -> str:
     if entry.line is not None:
         return f"book/{entry.sheet}.csv row {entry.line}"
     return f"book {entry.sheet}, row id {entry.row_id}"
+
+
+def _not_copied(error: Exception) -> str:
+    return f"the book was not copied ({error}); what was saved is in the book"

@@ -75,11 +75,12 @@ def gone(path: Path, zone: ZoneInfo) -> BookError | None:
     """Return what to say when a book is missing that has copies; None when none is missing."""
     if path.exists() or not copies.copies_of(path):
         return None
+    rule, put_back = _to_put_back(path, zone)
     return BookError(
         "the book is gone, but there are copies of it",
         where=path.name,
-        rule=_newest(path, zone),
-        next_step=f"{_put_back(path)} Or {FROM_CSV.format(f'{path.name}-copies')}.",
+        rule=rule,
+        next_step=f"{put_back} Or {FROM_CSV.format(f'{path.name}-copies')}.",
     )
 
 
@@ -114,24 +115,27 @@ def _said(path: Path, zone: ZoneInfo, error: sqlite3.Error) -> BookError:
     if remedy is not None:
         return BookError(f"the book cannot be used: {error}", where=path.name, next_step=remedy)
     first = "If there is a newer tyrekit here, use that. Else: " if str(error) == NEWER else ""
+    rule, put_back = _to_put_back(path, zone)
     return DamagedBookError(
         f"the book cannot be used: {error}",
         where=path.name,
-        rule=_newest(path, zone),
-        next_step=f"{first}{_put_back(path)} Nothing is thrown away: the file is set aside first.",
+        rule=rule,
+        next_step=f"{first}{put_back} Nothing is thrown away: the file is set aside first.",
     )
 
 
-def _newest(path: Path, zone: ZoneInfo) -> str:
+def _to_put_back(path: Path, zone: ZoneInfo) -> tuple[str, str]:
+    """Return in words what the newest good copy holds, and the command that puts it back."""
+    command = f'tyrekit book "{path.parent}" restore'
     found = copies.newest_good(path)
     if found is None:
-        return "there is no good copy of it yet"
+        return (
+            "there is no good copy of it yet",
+            f"Put back what can still be proven: {command} readable.",
+        )
     copy, state = found
     at = copy.made_at.astimezone(zone)
-    return f"its newest good copy is of {at:%a %d %b, %H:%M:%S}: {state.words(zone)}"
-
-
-def _put_back(path: Path) -> str:
-    if copies.newest_good(path) is None:
-        return f'Put back what can still be proven: tyrekit book "{path.parent}" restore readable.'
-    return f'Put it and what came later back: tyrekit book "{path.parent}" restore newest.'
+    return (
+        f"its newest good copy is of {at:%a %d %b, %H:%M:%S}: {state.words(zone)}",
+        f"Put it and what came later back: {command} newest.",
+    )

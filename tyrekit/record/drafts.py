@@ -7,7 +7,6 @@ that kept it. A kernel that dies in mid-entry then loses nothing.
 from __future__ import annotations
 
 import json
-import sqlite3
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -52,7 +51,7 @@ class Drafts:
         if isinstance(self.book.source, bytes):
             return {}
         with opened(self.book.source, self.book.event.meeting.zone) as connection:
-            if not _is_there(connection):
+            if not seals.has_drafts(connection):
                 return {}
             rows = connection.execute("SELECT name, content FROM drafts ORDER BY name").fetchall()
         return {name: json.loads(text) for name, text in rows if name.startswith(start)}
@@ -64,8 +63,3 @@ class Drafts:
             seals.seal_new(connection)
             connection.execute(ledger.DRAFTS)
             connection.execute(statement, values)
-
-
-def _is_there(connection: sqlite3.Connection) -> bool:
-    found = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'drafts'").fetchone()
-    return found is not None

@@ -15,7 +15,7 @@ from tyrekit.errors import BookError
 from tyrekit.record import ledger
 from tyrekit.record.own_files import own_file, own_folder
 
-BESIDE = ("", "-journal", "-wal", "-shm")
+BESIDE = ("", "-journal", "-wal", "-shm")  # the files of one SQLite book
 JOURNAL_END = b"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7"  # SQLITE-FORMAT, section 3: a journal's magic
 SEALED_DRAFTS = ", sha256 TEXT"
 

@@ -20,7 +20,7 @@ from tyrekit.record.foreign import own_book
 from tyrekit.record.own_files import own_file, own_folder
 from tyrekit.record.spreadsheet import Sheet, read_sheet
 from tyrekit.record.tables import TABLES, completed, header_problems
-from tyrekit.record.whole_file import folder_to_disk, to_disk
+from tyrekit.record.whole_file import folder_to_disk, write_part
 
 FILE_NAME = "book.sqlite"
 FOLDER_NAME = "book"
@@ -138,11 +138,7 @@ def keep(book: Book, folder: Path) -> Book:
         return book
     path, part = folder / FILE_NAME, folder / f".{FILE_NAME}.{os.getpid()}"
     try:
-        part.unlink(missing_ok=True)  # a link that waits there would be written through
-        with part.open("xb") as file:
-            file.write(book.source)
-            file.flush()
-            to_disk(file.fileno())
+        write_part(part, book.source)
         try:
             os.link(part, path)  # fails when the file is there, unlike a rename
         except FileExistsError:

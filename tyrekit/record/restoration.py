@@ -20,13 +20,13 @@ from zoneinfo import ZoneInfo
 from tyrekit.errors import BookError
 from tyrekit.record import copies, ledger, seals
 from tyrekit.record.copies import Copy, State
+from tyrekit.record.foreign import BESIDE
 from tyrekit.record.spreadsheet import write_sheet
 from tyrekit.record.whole_file import folder_to_disk, to_disk
 
 NEWEST = "newest"
 BUSY_S = 5.0  # how long to wait while another program writes
 READABLE = "readable"  # no copy: what the book there still proves
-BESIDE = ("", "-journal", "-wal", "-shm")  # the files of one SQLite book
 UNPROVEN = "readable.csv"
 _PARTS = {**seals.PARTS, "seals": ("save_id", "sha256")}
 _DRAFT = ("name", "at", "content", "sha256")

@@ -121,7 +121,7 @@ def draft_seal(name: str, at: str, content: str) -> str:
 
 
 def _changed_draft(connection: sqlite3.Connection) -> str:
-    if not _has_drafts(connection):
+    if not has_drafts(connection):
         return ""
     rows = connection.execute("SELECT name, at, content, sha256 FROM drafts").fetchall()
     wrong = [name for name, at, content, sha256 in rows if draft_seal(name, at, content) != sha256]
@@ -130,7 +130,7 @@ def _changed_draft(connection: sqlite3.Connection) -> str:
 
 def _seal_drafts(connection: sqlite3.Connection) -> None:
     """Seal the drafts of a book made before there were seals."""
-    if not _has_drafts(connection):
+    if not has_drafts(connection):
         return
     connection.execute("ALTER TABLE drafts ADD COLUMN sha256 TEXT")
     for name, at, content in connection.execute("SELECT name, at, content FROM drafts").fetchall():
@@ -139,7 +139,8 @@ def _seal_drafts(connection: sqlite3.Connection) -> None:
         )
 
 
-def _has_drafts(connection: sqlite3.Connection) -> bool:
+def has_drafts(connection: sqlite3.Connection) -> bool:
+    """Whether a book has kept a draft yet."""
     found = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'drafts'").fetchone()
     return found is not None
 

@@ -29,11 +29,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
     try:
         own_folder(path.parent, str(path.parent))
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.unlink(missing_ok=True)  # a link that waits there would be written through
-        with part.open("xb") as file:
-            file.write(content.encode() if isinstance(content, str) else content)
-            file.flush()
-            to_disk(file.fileno())
+        write_part(part, content.encode() if isinstance(content, str) else content)
         os.replace(part, path)
         folder_to_disk(path.parent)
     except OSError as error:
@@ -45,6 +41,15 @@ def write_whole(path: Path, content: str | bytes) -> None:
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+def write_part(part: Path, content: bytes) -> None:
+    """Write a file anew and wait until it is on disk; what stands there is taken away first."""
+    part.unlink(missing_ok=True)  # a link that waits there would be written through
+    with part.open("xb") as file:
+        file.write(content)
+        file.flush()
+        to_disk(file.fileno())
 
 
 def to_disk(descriptor: int) -> None:
