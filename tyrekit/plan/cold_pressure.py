@@ -156,9 +156,8 @@ def _row(
         corner, hot_bar, *where, cold_c=at.cold_c, ambient_bar=at.ambient_bar
     )
     limited = mean < floor
-    least = _up_to_step(
-        floor
-    )  # a sheet prints whole steps: rounded, it would stand below the limit
+    # a sheet prints whole steps: rounded, the limit itself would stand too low
+    least = _up_to_step(floor)
     set_bar = max(round(round(mean / STEP_BAR) * STEP_BAR, 2), least)
     hot = from_cold(corner, set_bar, *where)
     return {

@@ -16,7 +16,7 @@ from tyrekit.plan.next_practice import next_practice
 from tyrekit.plan.practice import PracticePlan
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Answer, Fits
-from tyrekit.show.words import degrees
+from tyrekit.show.words import each_once
 
 COLUMNS = (
     "run", "start_min", "end_min", "set_id", "age_laps", "fuel_kg", "fuel_l", "laps", "tells_apart",
@@ -84,7 +84,7 @@ def notes(answer: Answer) -> list[str]:
     """Return what bears on a programme of runs: the fits of lap times, fuel and tread, the logs."""
     fits = (answer.lap_time, answer.fuel_use, answer.tread)
     parts = (*(fit.notes for fit in fits), answer.notes)
-    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
+    return each_once(parts)
 
 
 def _planned(

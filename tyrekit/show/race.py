@@ -20,7 +20,7 @@ from tyrekit.record.event import Event, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import SEED, Answer, Fits, answer, fit_weekend
 from tyrekit.show.what_if import State, WhatIf
-from tyrekit.show.words import degrees
+from tyrekit.show.words import each_once
 
 STINTS = ("stint", "set", "first_lap", "last_lap", "laps", "age_laps", "added_kg")
 MOST_ROWS = 6  # laps a set may have gone on that are shown
@@ -253,7 +253,7 @@ def notes(found: Answer) -> list[str]:
     """Return what bears on a race: tyre plan, fits of lap times, fuel and tread, logs."""
     fits = (found.lap_time, found.fuel_use, found.tread)
     parts = (found.allocation.notes, *(fit.notes for fit in fits), found.notes)
-    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
+    return each_once(parts)
 
 
 def litres(plan: RacePlan, fuel_kg: float) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any
 
 import pandas as pd
 
@@ -28,13 +28,6 @@ GAUGES = (("0.1 mm", 1), ("0.01 mm", 2))
 TABLE = {"pressure": "pressures", "tread": "tread"}
 
 
-class Seen(NamedTuple):
-    """A row of the book as this panel last saw it."""
-
-    row_id: int
-    texts: dict[str, str]
-
-
 class Readings:
     """The readings taken after the last run of a weekend, one row per tyre on the car.
 
@@ -43,7 +36,7 @@ class Readings:
     """
 
     def __init__(self, weekend: Weekend) -> None:
-        self.seen: dict[tuple[str, str], Seen] = {}
+        self.seen: dict[tuple[str, str], int] = {}  # row ids as last seen in the book
         self.follow(weekend)
 
     @property
@@ -99,9 +92,7 @@ class Readings:
                 digits = max((_decimals(v, column.digits) for v in read.values()), default=0)
                 for key, value in read.items():
                     found[key][column.name] = number(value, digits)
-            for key, row in held.items():
-                texts = {c.name: found[key][c.name] for c in COLUMNS if c.group == group}
-                self.seen[key, group] = Seen(int(str(row.name)), texts)
+            self.seen |= {(key, group): int(str(row.name)) for key, row in held.items()}
         return found
 
     def missing(self) -> dict[str, list[str]]:
@@ -131,14 +122,12 @@ class Readings:
         seen = self.seen.get((key, group))
         book = self.weekend.book
         if seen is not None:
-            row_id, done = book.correct(seen.row_id, values, WHO), "corrected"
+            row_id, done = book.correct(seen, values, WHO), "corrected"
         else:
             self._refuse_second(key, group)
             row_id = book.append(TABLE[group], {**self._about(key, group), **values}, WHO)
             done = "saved"
-        digits = {column.name: column.digits for column in COLUMNS}
-        texts = {name: _as_text(value, digits[name]) for name, value in values.items()}
-        self.seen[key, group] = Seen(row_id, texts)
+        self.seen[key, group] = row_id
         return f"{group} {done} {self._clock()}"
 
     def undo(self) -> str:
@@ -202,11 +191,6 @@ class Readings:
 
     def _clock(self) -> str:
         return f"{self._now():%H:%M:%S}"
-
-
-def _as_text(value: float, digits: int) -> str:
-    """Return a reading with the decimals it was taken with, at least the instrument's."""
-    return number(value, _decimals(value, digits))
 
 
 def _decimals(value: float, least: int) -> int:

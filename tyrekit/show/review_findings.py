@@ -18,7 +18,7 @@ from tyrekit.fit.tread_result import TreadResults
 from tyrekit.fit.tread_rows import PLACES
 from tyrekit.show.answer import Fits
 from tyrekit.show.review_tyres import places
-from tyrekit.show.words import number, span
+from tyrekit.show.words import number, sizes, span
 
 CAUSE_COLUMNS = ("cause", "what", "mean_pct", "lower_pct", "upper_pct", "told", "rests_on",
                  "settle")  # fmt: skip
@@ -306,12 +306,6 @@ def more_or_less(change: float, digits: int = 0, unit: str = "%") -> str:
     size = number(abs(change), digits)
     way = "" if float(size) == 0 else " less" if change < 0 else " more"
     return f"{size} {unit}{way}"
-
-
-def sizes(lower: float, upper: float, digits: int = 1) -> str:
-    """Return an interval of one sign by its sizes, the way being told: ``4 to 20``."""
-    least, most = sorted((abs(lower), abs(upper)))
-    return span(least, most, digits)
 
 
 def plain(name: str) -> str:

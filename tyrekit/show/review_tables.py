@@ -11,10 +11,10 @@ from tyrekit.fit.driving import MEASURES
 from tyrekit.fit.style import StyleResults
 from tyrekit.show.review import Review
 from tyrekit.show.review_driving import LAP_WORK
-from tyrekit.show.review_findings import in_words, more_or_less, plain, sizes
+from tyrekit.show.review_findings import in_words, more_or_less, plain
 from tyrekit.show.review_tyres import WORN, places, shortest_race_laps
 from tyrekit.show.tables import tread_limit_mm
-from tyrekit.show.words import clock, html, known, number, percent, signed, span
+from tyrekit.show.words import clock, html, known, number, percent, signed, sizes, span
 
 NO_BREAK = "\u00a0"
 FRAME = ' style="outline: 2px solid currentColor; outline-offset: -2px"'

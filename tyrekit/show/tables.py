@@ -11,7 +11,7 @@ import pandas as pd
 from tyrekit.record.event import Event, MinimumTread
 from tyrekit.show.answer import SEED, Answer
 from tyrekit.show.style import LEVEL
-from tyrekit.show.words import degrees
+from tyrekit.show.words import each_once
 
 CORNERS = ("FL", "FR", "RL", "RR")
 PLACES = ("inner_mm", "centre_mm", "outer_mm")
@@ -185,8 +185,7 @@ def tread_table(answer: Answer) -> pd.DataFrame:
 
 def tread_limit_mm(event: Event) -> float:
     """Return the least tread a tyre may end a session with: the stricter of limit and supplier."""
-    asked = [limit.mm for limit in event.limits if isinstance(limit, MinimumTread)]
-    return max([event.tyres.minimum_tread_mm, *asked])
+    return max((rule.mm for rule in event.rules if isinstance(rule, MinimumTread)), default=0.0)
 
 
 def doubts_table(answer: Answer) -> pd.DataFrame:
@@ -205,7 +204,7 @@ def notes(answer: Answer) -> list[str]:
     parts += [load.notes for load in answer.fuel_loads.values()]
     parts += [fit.notes for fit in (answer.lap_time, answer.fuel_use, answer.tread)]
     parts += [answer.pressure.notes, answer.notes]
-    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
+    return each_once(parts)
 
 
 def notes_now(answer: Answer) -> list[str]:
@@ -218,7 +217,7 @@ def notes_now(answer: Answer) -> list[str]:
         parts.append(answer.cold_pressures.notes)
     parts += [fit.notes for fit in (answer.lap_time, answer.fuel_use, answer.tread)]
     parts.append(answer.notes)
-    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
+    return each_once(parts)
 
 
 def _chosen(answer: Answer) -> dict[str, str]:

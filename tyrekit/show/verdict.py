@@ -10,7 +10,7 @@ from tyrekit.plan.cold_pressure import NO_BLEED
 from tyrekit.record.event import Session
 from tyrekit.show import tables
 from tyrekit.show.answer import Answer
-from tyrekit.show.words import known, number, percent, span, sureness
+from tyrekit.show.words import known, number, percent, sizes, sureness
 
 LEAST_S = 0.005  # seconds below this are shown as none
 
@@ -88,21 +88,20 @@ def against(choice: pd.Series, session: str) -> str:
 def _here(choice: pd.Series, session: str) -> str:
     """Return the seconds of a choice in the session itself with their interval."""
     mean_s, low_s, high_s = (float(choice[n]) for n in ("expected_s", "lower_s", "upper_s"))
-    if abs(mean_s) < 0.005:
+    if abs(mean_s) < LEAST_S:
         return f"as fast in {session}"
     word = "faster" if mean_s < 0 else "slower"
     if low_s < 0 < high_s:
         between = f"{number(-low_s, 2)} faster to {number(high_s, 2)} slower"
     else:
-        least_s, most_s = sorted((abs(low_s), abs(high_s)))
-        between = span(least_s, most_s, 2)
+        between = sizes(low_s, high_s, 2)
     return f"{number(abs(mean_s), 2)} s {word} in {session} ({between})"
 
 
 def _tips(other: pd.Series, session: Session) -> str:
     """Return what would make the next best the better one; the value at which both are level."""
     here_s, later_s = float(other["expected_s"]), float(other["later_cost_s"])
-    if here_s * later_s >= 0 or abs(here_s) < 0.005:
+    if here_s * later_s >= 0 or abs(here_s) < LEAST_S:
         return ""
     level = abs(later_s / here_s)
     gains, costs = ("gains", "costs") if here_s < 0 else ("loses", "saves")

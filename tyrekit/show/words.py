@@ -117,3 +117,14 @@ def sentences(parts: Iterable[str]) -> str:
         for part in said
         if part
     )
+
+
+def each_once(parts: Iterable[Iterable[object]]) -> list[str]:
+    """Return the notes of all parts in their order, each once."""
+    return list(dict.fromkeys(degrees(str(note)) for part in parts for note in part))
+
+
+def sizes(lower: float, upper: float, digits: int = 1) -> str:
+    """Return an interval of one sign by its sizes, the way being told: ``4 to 20``."""
+    least, most = sorted((abs(lower), abs(upper)))
+    return span(least, most, digits)

@@ -16,8 +16,6 @@ TYRE_PLAN: dict[str, Term] = {
     "early_mm": Term("mm", "tread worn besides off a tyre that is not run in yet"),
     "tread_low_mm": Term("mm", "tread at the stated confidence, thinnest place"),
     "stint": Term("", "stint within the session, from 1; a race that must stop has several"),
-    "held_mm": Term("mm", "least tread that a limit holds a tyre plan to"),
-    "least_tread_mm": Term("mm", "least tread stated beside the limits"),
     "read_laps": Term("laps", "age of the oldest tyre read, as a tyre plan knows it"),
     "age_end_laps": Term("laps", "laps on the tyre at the end of the stint; of a set, the oldest"),
     "tread_start_mm": Term("mm", "expected mean tread at the start"),
