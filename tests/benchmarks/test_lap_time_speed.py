@@ -1,7 +1,6 @@
 """Speed of the lap-time fit, processor time, best of several: ratios within one process.
 
-Run with -s to see the figures. Nothing here is compared with a clock of another machine, save one
-loose ceiling.
+Nothing here is compared with a clock of another machine.
 """
 
 import time
@@ -13,6 +12,7 @@ from simulated_weekends import default_beliefs, simulate
 
 from tyrekit.fit.lap_time import LapTimeModel
 
+RATIO = 20  # several times what was seen: catches a change of growth, not a busy machine
 BELIEFS = default_beliefs(100.0, 1550.0)
 
 
@@ -56,20 +56,20 @@ def plain(laps):
     return sm.OLS(answers, rows).fit().bse
 
 
-def test_a_weekend_of_400_laps_with_every_shape_and_knee():
+def test_a_weekend_of_400_laps_with_every_shape_and_knee(figure):
     laps = one_weekend()
     fit_s = best_s(lambda: LapTimeModel(laps, BELIEFS).fit(), 7)
     plain_s = best_s(lambda: plain(laps), 7)
-    print(f"\n{len(laps)} laps: fit {1e3 * fit_s:.1f} ms, least squares {1e3 * plain_s:.1f} ms, "
+    figure(f"{len(laps)} laps: fit {1e3 * fit_s:.1f} ms, least squares {1e3 * plain_s:.1f} ms, "
           f"ratio {fit_s / plain_s:.1f}")  # fmt: skip
-    assert fit_s < 0.15
+    assert fit_s < RATIO * plain_s
 
 
-def test_time_grows_with_the_laps_and_no_faster():
+def test_time_grows_with_the_laps_and_no_faster(figure):
     small, large = seasons(30), seasons(210)
     rates = []
     for laps in (small, large):
         rates.append(best_s(lambda laps=laps: LapTimeModel(laps, BELIEFS).fit(), 2) / len(laps))
-        print(f"\n{len(laps)} laps: {1e6 * rates[-1]:.0f} microseconds a lap")
+        figure(f"{len(laps)} laps: {1e6 * rates[-1]:.0f} microseconds a lap")
     # closed form: seven times the laps in seven times the time; the room is for the machine
     assert rates[1] < 2.0 * rates[0]

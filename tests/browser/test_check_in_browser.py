@@ -27,7 +27,9 @@ def state(page, row):
     return page.locator(".tk-entry tbody tr").nth(row).get_by_role("status")
 
 
-def test_check_in_by_keyboard_restart_in_mid_entry_and_a_second_window(page, lab, open_notebook):
+def test_check_in_by_keyboard_restart_in_mid_entry_and_a_second_window(
+    page, lab, open_notebook, figure
+):
     shutil.copy(DATA / "fenmoor-complete" / "logs" / "Q.csv.gz", lab.folder / "logs")
     open_notebook("1_next_session.ipynb")
     expect(page.get_by_text("7 laps seen")).to_be_visible()
@@ -41,9 +43,9 @@ def test_check_in_by_keyboard_restart_in_mid_entry_and_a_second_window(page, lab
     typed = time.monotonic()
     for row in range(4):
         expect(state(page, row)).to_contain_text(SAVED)
-    print(f"last row on disk {time.monotonic() - typed:.2f} s after its last key")
+    figure(f"last row on disk {time.monotonic() - typed:.2f} s after its last key")
     keys = page.evaluate("window.keys")
-    print(f"check-in, 4 pressures and 12 depths: {keys} keystrokes")
+    figure(f"check-in, 4 pressures and 12 depths: {keys} keystrokes")
     assert keys <= 40
     expect(cell(page, 3, "hot")).to_have_value("2.05")
     expect(cell(page, 3, "outer")).to_have_value("4.0")

@@ -12,7 +12,7 @@ pytestmark = pytest.mark.browser
 ANSWER = re.compile(r"^\d\.\d\d bar$")
 
 
-def test_from_the_command_to_the_answer(chromium, tmp_path, capsys):
+def test_from_the_command_to_the_answer(chromium, tmp_path, figure):
     took = []
     for start in ("first", "second", "third"):
         base = tmp_path / start
@@ -26,7 +26,6 @@ def test_from_the_command_to_the_answer(chromium, tmp_path, capsys):
             expect(page.locator("#tk-cold-FL")).to_have_text(ANSWER)
             took.append(time.monotonic() - begun)
             context.close()
-        with capsys.disabled():
-            print(f"\n{start} start: server {answers:.1f} s, answer {took[-1]:.1f} s")
-    with capsys.disabled():  # goal on two quiet cores: 15 s
-        print(f"tyrekit lab to the answer on screen: median {median(took):.1f} s of {len(took)}")
+        figure(f"{start} start: server {answers:.1f} s, answer {took[-1]:.1f} s")
+    # goal on two quiet cores: 15 s
+    figure(f"tyrekit lab to the answer on screen: median {median(took):.1f} s of {len(took)}")

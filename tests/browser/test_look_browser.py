@@ -51,7 +51,7 @@ IN_README = ("1_next_session", "2_weekend_plan")
 
 
 @pytest.mark.parametrize("name", NOTEBOOKS)
-def test_nothing_is_cut_off_at_any_width(page, lab, open_notebook, name, capsys):
+def test_nothing_is_cut_off_at_any_width(page, lab, open_notebook, name, figure):
     open_notebook(f"{name}.ipynb")
     OUT.mkdir(exist_ok=True)
     expect(page.locator(".tk-head")).to_be_visible()
@@ -69,8 +69,7 @@ def test_nothing_is_cut_off_at_any_width(page, lab, open_notebook, name, capsys)
         page.evaluate(OPEN, False)
         assert [text for grave, text in found if grave] == [], theme
         lesser |= {text for grave, text in found if not grave}
-    with capsys.disabled():
-        print(f"\n{name}: axe's lesser findings: {len(lesser)}", *sorted(lesser), sep="\n  ")
+    figure("\n  ".join([f"{name}: axe's lesser findings: {len(lesser)}", *sorted(lesser)]))
     assert lab.outside == []
 
 

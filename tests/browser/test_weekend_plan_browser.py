@@ -32,7 +32,7 @@ def redrawn_s(control, change):
     return control.evaluate(UNTIL_REDRAWN, change)
 
 
-def test_a_lock_replans_is_on_disk_and_is_undone(page, lab, open_notebook, capsys):
+def test_a_lock_replans_is_on_disk_and_is_undone(page, lab, open_notebook, figure):
     open_notebook("2_weekend_plan.ipynb")
     cost = page.locator("#tk-cost")
     expect(cost).to_have_text(re.compile(r"^\d+\.\d s$"))
@@ -53,9 +53,8 @@ def test_a_lock_replans_is_on_disk_and_is_undone(page, lab, open_notebook, capsy
     for loss_pct in ("105", "110", "115", "120", "100"):
         slides.append(redrawn_s(loss, loss_pct))
     expect(cost).to_have_text(before)
-    with capsys.disabled():
-        # goals on a quiet machine: 0.8 and 0.4 s
-        print(f"\nlock to new plan on screen: median {median(locks):.2f} s of {len(locks)}")
-        print(f"slider to redrawn plan: median {median(slides):.2f} s of {len(slides)}")
+    # goals on a quiet machine: 0.8 and 0.4 s
+    figure(f"lock to new plan on screen: median {median(locks):.2f} s of {len(locks)}")
+    figure(f"slider to redrawn plan: median {median(slides):.2f} s of {len(slides)}")
     assert Weekend.open(lab.folder).locks.empty
     assert lab.outside == []

@@ -10,12 +10,11 @@ from tyrekit.fit.result import Record
 from tyrekit.fit.style import WEAR, StyleModel
 
 
-def test_claims_hold_on_simulated_weekends(capsys):
+def test_claims_hold_on_simulated_weekends(figure):
     # Simulated truth; the full table is `python tests/study_style.py 300`. Wide bands for 30.
     names = ("none", "three", "none, 11 measures", "none, one driver")
     table = study(30, first=1000, names=names)
-    with capsys.disabled():
-        print("\n" + table.round(1).to_string())
+    figure(table.round(1).to_string())
     nothing = table.loc[[name for name in names if name.startswith("none")]]
     assert (table["cover_pct"] >= 82).all()
     assert (nothing["any_claim_pct"] <= 17).all()  # 8 % of 30: more than 5 in 1 of 40 runs

@@ -7,10 +7,9 @@ LARGE = ("from 8 laps", "from 0.15 bar")
 SIDES = "tread_swapped"  # seen in 70 % and more of weekends: no band at so few
 
 
-def test_planted_faults_are_found_and_clean_weekends_left_alone(capsys):
+def test_planted_faults_are_found_and_clean_weekends_left_alone(figure):
     rates = rates_of(tasks(8, 10, first=500))
-    with capsys.disabled():
-        print("\n" + table(rates))
+    figure(table(rates))
     few = {
         kind: f"{rates.hits[kind]} of {n}"
         for kind, n in rates.planted.items()
