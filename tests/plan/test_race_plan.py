@@ -326,3 +326,12 @@ def test_whatever_the_race_there_is_an_answer_without_nan(
         assert all(found.race.first_lap <= lap <= found.race.last_lap for lap in best.stops)
     if found.caution:
         assert found.caution.gain_s >= -1e-9
+
+
+def test_tyres_beyond_the_data_are_as_old_as_the_oldest_of_their_set(event, whole):
+    # by hand: U8 starts at 12 laps and does the formation lap and the 11 laps of the first stint
+    stints = whole.stints.best.table
+    assert list(stints["laps"]) == [11, 23] and event.session("R3").formation_laps == 1
+    older = whole.tyres.table.set_index("tyre_id")["age_laps"]
+    assert older["U8"] == 12 and stints["set"].iloc[0] == "U5 U6 U8 U7"
+    assert any(note.startswith("tyres reach 24 laps, older than any") for note in whole.notes)

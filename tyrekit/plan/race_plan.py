@@ -22,7 +22,7 @@ from tyrekit.plan.caution import CautionPolicy, MeasuredGain, caution_policy, me
 from tyrekit.plan.fuel_load import FuelLoad, fuel_load
 from tyrekit.plan.programme import lap_time_s
 from tyrekit.plan.race_card import fuel_account, fuel_left, stop_card
-from tyrekit.plan.race_sets import RaceTyres, race_tyres
+from tyrekit.plan.race_sets import STAYS_ON, RaceTyres, race_tyres
 from tyrekit.plan.race_stops import stint_race
 from tyrekit.plan.stint_search import ONLY
 from tyrekit.plan.stints import StintPlans, StintRace, TyreSet, stint_plans
@@ -163,7 +163,7 @@ def race_plan(
         gain=measured_gain(policy, max(races, 2), rng) if policy else None,
         fuel_left=left,
         fuel_account=fuel_account(session, fuel_use, fuel, left),
-        notes=(*_beyond(lap_time, stints), *_notes(fuel, tyres, stints, policy)),
+        notes=(*_beyond(lap_time, tyres, stints), *_notes(fuel, tyres, stints, policy)),
     )
 
 
@@ -187,12 +187,19 @@ def _blocked_by(
     return by_fuel if by_fuel and no_fuel else (*by_fuel, *stints.blocked_by)
 
 
-def _beyond(lap_time: LapTimeResults, stints: StintPlans) -> tuple[str, ...]:
-    """Say where the stints go beyond what has run."""
+def _beyond(lap_time: LapTimeResults, tyres: RaceTyres, stints: StintPlans) -> tuple[str, ...]:
+    """Say where the stints go beyond what has run; a set is as old as its oldest tyre."""
     if not stints.plans:
         return ()
-    laps, ages = (stints.best.table[name].astype(float) for name in ("laps", "age_laps"))
-    return (*of_ages(lap_time, [*(ages + laps)]), *of_stints(lap_time, [*laps]))
+    table = stints.best.table
+    laps = table["laps"].astype(float)
+    mean_age = {one.name: one.age_laps for one in tyres.sets}
+    run = table["age_laps"].astype(float) + laps - table["set"].map(mean_age)  # laps of this race
+    oldest = tyres.table.groupby("set")["age_laps"].max().astype(float).to_dict()
+    ends = [*(run + table["set"].map(mean_age | oldest))]
+    if STAYS_ON in oldest:
+        ends.append(oldest[STAYS_ON] + float(run.iloc[0] - laps.iloc[0] + laps.sum()))
+    return (*of_ages(lap_time, ends), *of_stints(lap_time, [*laps]))
 
 
 def _notes(
