@@ -308,6 +308,32 @@ def strange_notebook(
     }  # fmt: skip
 
 
+def prying_notebook(address: str) -> dict[str, object]:
+    """A notebook that would have the reader's machine ask an address when it is only looked at."""
+    asks = {
+        "text/html": f"<img src='{address}/html-image'><iframe src='{address}/frame'></iframe>"
+        f"<link rel=stylesheet href='{address}/sheet'><style>@import '{address}/import';"
+        f"body {{background: url({address}/style)}}</style><video src='{address}/video'></video>"
+        f"<p style='background: url({address}/inline)'>read</p>",
+        "text/plain": "read",
+    }
+    vector = f"<svg xmlns='http://www.w3.org/2000/svg'><image href='{address}/svg-image'/></svg>"
+    seen = (asks, {"image/svg+xml": vector}, {"text/markdown": f"![m]({address}/markdown-out)"})
+    outputs = [{"output_type": "display_data", "metadata": {}, "data": data} for data in seen]
+    text = f"![seen]({address}/markdown) <img src='{address}/markdown-html'>"
+    return {
+        "cells": [
+            {"cell_type": "markdown", "id": "m", "source": text, "metadata": {}},
+            {"cell_type": "code", "id": "c", "source": "", "metadata": {"trusted": True},
+             "execution_count": 1, "outputs": outputs},
+        ],
+        "nbformat": 4, "nbformat_minor": 5,
+        "metadata": {
+            "kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}
+        },
+    }  # fmt: skip
+
+
 def notebook(folder: Path, outside: Path) -> None:
     text = json.dumps(strange_notebook(outside))
     for name in ("1_next_session.ipynb", "mine.ipynb"):

@@ -13,7 +13,9 @@ import signal
 import subprocess
 import sys
 import time
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
 
 import planted_attacks as attacks
 import pytest
@@ -107,6 +109,44 @@ def test_a_notebook_that_says_it_is_the_kits_is_left_alone(folder, running, page
     assert cells == [False]
     assert page.evaluate("globalThis.pwned") is None
     assert not list((folder.parent / "outside").iterdir())
+
+
+@pytest.fixture
+def listening():
+    """Somebody else's web server, and what it was asked."""
+    asked = []
+
+    class Noting(BaseHTTPRequestHandler):
+        def do_GET(self):
+            asked.append(self.path)
+            self.send_response(200)
+            self.send_header("Content-Type", "image/svg+xml")
+            self.end_headers()
+            self.wfile.write(b"<svg xmlns='http://www.w3.org/2000/svg'/>")
+
+        def log_message(self, *args):
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Noting)
+    Thread(target=server.serve_forever, daemon=True).start()
+    yield f"http://127.0.0.1:{server.server_port}", asked
+    server.shutdown()
+    server.server_close()
+
+
+def test_a_notebook_that_is_only_looked_at_asks_nobody(folder, running, page, listening):
+    address, asked = listening
+    plain = page.context.browser.new_page()
+    with plain.expect_response("**/control"):
+        plain.set_content(f"<img src='{address}/control'>")
+    assert asked == ["/control"]  # a page without the kit's policy does ask
+    asked.clear()
+    prying = json.dumps(attacks.prying_notebook(address))
+    (folder / "notebooks/prying.ipynb").write_text(prying)
+    opened(page, running, "prying.ipynb")
+    page.get_by_alt_text("seen").wait_for(state="attached")
+    page.wait_for_timeout(3_000)
+    assert asked == []
 
 
 @pytest.mark.parametrize("name", ["notebooks", "notebooks/.kit-notebooks.json", "parts"])

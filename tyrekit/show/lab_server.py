@@ -32,6 +32,12 @@ SHUT = {
 }
 # what would look for extensions, news, newer versions or a build
 CLOSED = "/lab/api/(?:extensions|plugins|news|update|build|listings).*"
+# what a page may load, held by the browser: a stranger's notebook looks nothing up outside either;
+# JupyterLab and Vega need the two unsafe ones
+PAGE_POLICY = (
+    "default-src 'self' data: blob: 'unsafe-inline' 'unsafe-eval'; frame-ancestors 'self';"
+    " form-action 'self'; base-uri 'self'"
+)
 BEYOND = (
     "For another machine in your own network: tyrekit lab FOLDER --lan ADDRESS, with a password and"
     " encryption (README, 'On another machine')."
@@ -57,6 +63,8 @@ class KitServer(ServerApp):
         problems = list(openings(self, self.lan_address))
         if problems:
             raise InputError.joined(problems)
+        headers = self.tornado_settings.get("headers", {})
+        self.tornado_settings["headers"] = headers | {"Content-Security-Policy": PAGE_POLICY}
         super().init_webapp()
         closed = [(url_path_join(self.base_url, CLOSED), Template404)]
         self.web_app.add_handlers(".*$", closed)
