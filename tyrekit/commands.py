@@ -135,8 +135,8 @@ def report(arguments: argparse.Namespace) -> int:
         progress.update(task, description="sheets")
         paths = write_sheets(found, weekend.folder / "out")
     console = Console(width=None if sys.stdout.isatty() else 100, soft_wrap=False)
-    console.print(report_renderable(found, paths[0]))
-    sys.stdout.flush()
+    console.print(report_renderable(found))
+    print(f"Sheet for the crew: {paths[0]}", flush=True)  # in one piece, to be copied
     return _print_sheets(paths, arguments.pdf)
 
 

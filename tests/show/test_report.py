@@ -1,7 +1,6 @@
 """The terminal report of the hand-made answer."""
 
 from io import StringIO
-from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -17,26 +16,25 @@ def printed(part, width=100):
 
 
 def test_the_decision_is_there(hand_answer):
-    text = printed(report_renderable(hand_answer, Path("out/sheet.html")))
+    text = printed(report_renderable(hand_answer))
     for words in ("N5", "1.62 bar", "lowest allowed", "38.6 l", "28.8 kg", "1 in 200", "81 %"):
         assert words in text, words
-    for words in ("N5 N6 N3 N4", "out/sheet.html", "regulations", "gauge reads low", "R1"):
+    for words in ("N5 N6 N3 N4", "regulations", "gauge reads low", "R1"):
         assert words in text, words
 
 
-def test_at_most_40_lines_however_much_there_is_to_say(hand_answer):
+def test_at_most_39_lines_however_much_there_is_to_say(hand_answer):
     hand_answer.notes = tuple(f"note {i} " + "words " * 30 for i in range(60))
-    text = printed(report_renderable(hand_answer, Path("out/sheet.html")))
+    text = printed(report_renderable(hand_answer))
     assert len(text.splitlines()) <= MOST_LINES
     assert "more on the sheet" in text
-    assert "out/sheet.html" in text
 
 
 def test_a_long_weekend_still_fits(hand_answer):
     plan = hand_answer.allocation.table
     more = [plan.replace({"session": {"Q": f"S{i}", "R1": f"T{i}"}}) for i in range(2)]
     hand_answer.allocation.table = pd.concat([plan, *more])
-    text = printed(report_renderable(hand_answer, Path("out/sheet.html")))
+    text = printed(report_renderable(hand_answer))
     assert len(text.splitlines()) <= MOST_LINES
 
 

@@ -283,7 +283,10 @@ function render({ model, el }) {
   refresh();
   model.on("change:rows", refresh);
   model.on("change:status", refresh);
-  model.on("msg:custom", (told) => told.kind === "focus" && goTo(told.key));
+  model.on("msg:custom", (told) => {
+    const inside = el.contains(document.activeElement); // who types already is not moved elsewhere
+    if (told.kind === "focus" && !inside) goTo(told.key);
+  });
   model.on("change:columns", () => {
     el.dataset.shape = "";
     refresh();

@@ -173,7 +173,7 @@ class EntryTable(anywidget.AnyWidget):
         return {c.name: row[c.name] for c in self._asked if c.group in open_groups and row[c.name]}
 
     def go_to(self, key: str) -> None:
-        """Put the keyboard into the first empty cell of a row."""
+        """Put the keyboard into the first empty cell of a row, unless it is in the table."""
         self.focus = key
         self.send({"kind": "focus", "key": key})  # also when it is the row named before
 

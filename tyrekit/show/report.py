@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from io import StringIO
-from pathlib import Path
 
 import pandas as pd
 from rich import box
@@ -27,7 +26,7 @@ from tyrekit.show.tables import (
 from tyrekit.show.verdict import proof, verdict
 from tyrekit.show.words import known, number, one_in, percent, span
 
-MOST_LINES = 40
+MOST_LINES = 39
 WIDTH = 100
 CAUTION = (
     "Advice is an aid: regulations, the tyre supplier's limits and qualified people come first."
@@ -35,10 +34,11 @@ CAUTION = (
 )
 
 
-def report_renderable(answer: Answer, sheet: Path | None = None) -> RenderableType:
-    """Return the decision for printing: tyres, pressures, fuel, plan, doubts and the sheet's path.
+def report_renderable(answer: Answer) -> RenderableType:
+    """Return the decision for printing: tyres, pressures, fuel, plan and doubts.
 
-    Never more than 40 lines on a terminal 100 columns wide; what does not fit is on the sheet.
+    Never more than 39 lines on a terminal 100 columns wide, one is left for where the sheet is;
+    what does not fit is on the sheet.
     """
     head = _headline(answer)
     parts: list[RenderableType] = [head]
@@ -48,11 +48,9 @@ def report_renderable(answer: Answer, sheet: Path | None = None) -> RenderableTy
     parts += _why(answer)
     parts += _fuel_part(answer)
     parts += _plan_part(answer)
-    last: list[RenderableType] = [Text(CAUTION, style="italic")]
-    if sheet is not None:
-        last.insert(0, Text.assemble(("Sheet for the crew: ", "bold"), str(sheet)))
-    room = MOST_LINES - _height([*parts, *last])
-    return Group(*parts, *_remarks(answer, room), *last)
+    caution = Text(CAUTION, style="italic")
+    room = MOST_LINES - _height([*parts, caution])
+    return Group(*parts, *_remarks(answer, room), caution)
 
 
 def _height(parts: list[RenderableType]) -> int:
