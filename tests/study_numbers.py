@@ -86,7 +86,7 @@ def _told(folder: Path, route: Route) -> None:
     route.answer = found = answer(weekend)
     route.texts["check"] = printed(check_renderable(weekend, found.fits.doubts))
     paths = write_sheets(found, folder / "out")
-    route.texts["report"] = printed(report_renderable(found, paths[0]))
+    route.texts["report"] = printed(report_renderable(found))
     fits = (found.fuel_use, found.lap_time, found.tread, found.pressure)
     route.texts["summaries"] = "\n".join(fit.summary() for fit in fits)
     made = review(weekend, found.fits)

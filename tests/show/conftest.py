@@ -196,7 +196,8 @@ def hand_load(session, start_l, laps):
         bowser_c=15.0, unusable_kg=0.6, sample_kg=0.4, need_kg=start_l * 0.66,
         need_lower_kg=start_l * 0.64,
         need_upper_kg=start_l * 0.68, shortfall_risk=0.0048, accepted_risk=0.005, refuel_kg=0.0,
-        seconds_per_litre=0.2, finish_fuel_kg=3.0, finish_mass_kg=1521.4, ballast_kg=34.0,
+        seconds_per_litre=0.2, finish_fuel_kg=3.0, finish_mass_kg=1521.4,
+        minimum_mass_kg=1520.0, ballast_kg=34.0,
         ballast_change_kg=24.0, driver="Driver A", table=table, blocked_by=(),
         notes=("litres are at 15 degC in the bowser; weigh the fuel if you can",),
     )  # fmt: skip

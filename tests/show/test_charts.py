@@ -35,7 +35,7 @@ def test_each_chart_asks_one_question(drawings):
 def test_each_draws_without_network_and_with_its_words(drawings):
     texts = {name: svg(chart) for name, chart in drawings.items()}
     assert "1:35" in texts["laps"]
-    assert "run here to 7 laps" in texts["drop_off"]
+    assert "timed here to 7 laps" in texts["drop_off"]
     assert ">N6<" in texts["tread"] and "1.6 mm limit" in texts["tread"]
     assert ">38.6 l<" in texts["fuel"] and "1 in 200" in texts["fuel"]
     assert "81 % to be the best" in texts["choices"]

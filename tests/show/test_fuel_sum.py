@@ -9,7 +9,8 @@ from tyrekit.show.fuel_sum import ballast_short, ballast_words, fuel_sum_table
 LOAD = {
     "session": "R1", "start_l": 20.0, "start_kg": 15.0, "need_kg": 12.0, "unusable_kg": 1.5,
     "sample_kg": 0.75, "refuel_kg": 0.0, "ballast_kg": 24.1, "ballast_change_kg": -5.9,
-    "finish_fuel_kg": 1.9, "finish_mass_kg": 1520.0, "driver": "Driver <B>",
+    "finish_fuel_kg": 1.9, "finish_mass_kg": 1520.0, "minimum_mass_kg": 1520.0,
+    "driver": "Driver <B>",
 }  # fmt: skip
 
 
@@ -40,7 +41,7 @@ def test_fuel_added_at_stops_is_taken_off():
 
 
 def test_ballast_says_why_against_what_and_on_which_fuel():
-    said = ballast_words(load(), 1520.0)
+    said = ballast_words(load())
     assert "5.9 kg may come off (30.0 kg is entered for the car), then it is 24.1 kg" in said
     assert "1.9 kg of fuel left and the sample taken" in said
     assert "the least allowed is 1520 kg" in said and "just reaches" in said
@@ -57,5 +58,5 @@ def test_ballast_says_why_against_what_and_on_which_fuel():
     ],
 )
 def test_ballast_in_every_case(changes, words):
-    assert words in ballast_words(load(**changes), 1520.0)
+    assert words in ballast_words(load(**changes))
     assert "as it is" in ballast_short(load(ballast_change_kg=0.0))

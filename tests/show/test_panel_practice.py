@@ -60,7 +60,7 @@ def test_before_knows_nothing_of_the_run(panel):
         assert (table["taken_at"] < since).all()
     mean = fit_weekend(before).lap_time.params["base_lap_s"]
     lesson = panel.lesson.set_index(["quantity", "stage"])
-    assert lesson.loc[("clean lap here", "before"), "mean"] == mean
+    assert lesson.loc[("lap on new tyres", "before"), "mean"] == mean
 
 
 def test_what_became_surer_is_said_and_drawn(panel):

@@ -281,9 +281,9 @@ def test_tyres_beyond_what_has_run_and_axles_apart_are_told(r1_plan):
     said = cards_race.decision_cards(r1_plan, 30.0)
     ages = r1_plan.tyres.table.set_index("corner")["age_laps"]
     most = int(ages.max()) + r1_plan.race.laps + 2
-    assert f"reach {most} laps with the slow ones; none has run here beyond 30" in said
+    assert f"reach {most} laps with the slow ones; none was timed here beyond 30" in said
     assert f"{int(ages['RL'] - ages['FL'])} laps older: it may let go first" in said
-    assert "none has run here" not in cards_race.decision_cards(r1_plan, 99.0)
+    assert "none was timed here" not in cards_race.decision_cards(r1_plan, 99.0)
 
 
 def test_what_must_be_left_at_the_finish_adds_up(r1_plan):

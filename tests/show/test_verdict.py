@@ -16,10 +16,10 @@ def rival(**changes):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({}, "0.30 s faster in Q (0.05 to 0.59), but 0.2 s dearer over the weekend"),
+        ({}, "0.30 s faster in Q (0.05 to 0.59), but 0.24 s dearer over the weekend"),
         (
             {"expected_s": 0.31, "lower_s": -0.12, "upper_s": 0.74},
-            "0.31 s slower in Q (0.12 faster to 0.74 slower), 0.2 s dearer over the weekend",
+            "0.31 s slower in Q (0.12 faster to 0.74 slower), 0.24 s dearer over the weekend",
         ),
         (
             {"expected_s": 0.001, "weekend_cost_s": 0.01},
@@ -38,7 +38,7 @@ def test_a_close_call_says_what_would_tip_it(hand_answer):
     table.loc[1, ["expected_s", "later_cost_s", "weekend_cost_s"]] = [-0.5, 1.25, 0.75]
     found = verdict(hand_answer)
     assert found.word == "close call"
-    assert "gains 0.5 s in Q (0.50 s, counted 1 times) and costs 1.2 s later" in found.tips
+    assert "gains 0.50 s in Q (0.50 s, counted 1 times) and costs 1.25 s later" in found.tips
     assert "counts 2.5 or more, not 1" in found.tips
 
 

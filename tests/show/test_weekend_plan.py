@@ -86,12 +86,12 @@ def test_tyres_that_may_end_near_the_tread_limit_are_framed(panel):
         words = panel.grid.basis[row["session"], row["corner"]].value
         at_limit = round(row["tread_end_low_mm"], 1) <= 1.8
         near += at_limit
-        assert ("AT LIMIT" in words) == ("tk-at-limit" in words) == at_limit
+        assert ("NEAR LIMIT" in words) == ("tk-at-limit" in words) == at_limit
     assert 0 < near < len(first)
     assert "limit 1.6 mm" in panel.grid.children[0].value
     second = table[(table["session"] == "R3") & (table["stint"] == 2)]
     for box, low_mm in zip(panel.grid.after["R3"][-4:], second["tread_end_low_mm"], strict=True):
-        assert ("AT LIMIT" in box.value) == (round(low_mm, 1) <= 1.8)
+        assert ("NEAR LIMIT" in box.value) == (round(low_mm, 1) <= 1.8)
 
 
 def test_a_lock_is_in_the_book_is_obeyed_never_gains_and_is_undone(quick, folder):

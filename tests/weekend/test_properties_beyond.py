@@ -33,7 +33,7 @@ def route(tmp_path_factory):
     return whole_route(one.write(tmp_path_factory.mktemp("beyond")))
 
 
-OLDER = "no tyre has run here beyond 11 laps"
+OLDER = "no tyre has been timed here beyond 11 laps"
 PLACES = {
     "the report": ("report", OLDER),
     "the sheet of all pages": ("sheet.html", OLDER),
@@ -53,8 +53,8 @@ PLACES = {
     "a longer stint, on a race card": (
         "race_card_R2.html", "a stint of 20 laps is longer than any run here (5 timed laps)",
     ),
-    "older tyres, on a race card": ("race_card_R2.html", "older than any has run here (11 laps)"),
-    "older tyres, on the run plan": ("run_plan.html", "older than any has run here (11 laps)"),
+    "older tyres, on a race card": ("race_card_R2.html", "older than any timed here (11 laps)"),
+    "older tyres, on the run plan": ("run_plan.html", "older than any timed here (11 laps)"),
 }  # fmt: skip
 
 
@@ -67,7 +67,7 @@ def test_it_is_said_where_the_figure_stands(place, route):
 def test_it_is_said_beside_the_plan_and_in_the_ranking(route):
     found = route.answer
     assert OLDER in flat(cost_card(found)).lower()
-    assert any("older at the end than any tyre has run here" in n for n in found.next_session.notes)
+    assert any("older at the end than any tyre timed here" in n for n in found.next_session.notes)
     assert any("hotter than any lap was run on" in note for note in found.notes)
 
 
@@ -99,18 +99,18 @@ def test_nothing_is_said_within_what_was_seen():
     assert beyond.of_choices(table(rank=[1]), Seen(10.0)) == ()
     (both,) = beyond.of_tyres(table(), Seen(9.0, 10.0))
     assert both == (
-        "no tyre has run here beyond 9 laps or been measured beyond 10; Q fronts to 11 (formation"
+        "no tyre has been timed here beyond 9 laps or measured beyond 10; Q fronts to 11 (formation"
         " and cool-down laps counted): what they lose and wear from there is expected, not seen"
     )
     (wear,) = beyond.of_tyres(table(), Seen(10.0, 10.0))
     assert (
         "no tyre has been measured here beyond 10 laps; Q" in wear
         and "what they wear" in wear
-        and "run here" not in wear
+        and "timed here" not in wear
     )
     (loss,) = beyond.of_tyres(table(), Seen(9.0, 11.0))
     assert (
-        "run here beyond 9 laps; Q" in loss
+        "timed here beyond 9 laps; Q" in loss
         and "what they lose from" in loss
         and "measured" not in loss
     )

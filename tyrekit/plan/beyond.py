@@ -18,7 +18,7 @@ from tyrekit.fit.pressure import PressureResults
 from tyrekit.plan.problem import Seen
 
 HALF_DEGREE_C = 0.5  # temperatures are written down in whole or half degrees
-TOLD_BESIDE = "no tyre has "  # how notes of a tyre plan begin
+TOLD_BESIDE = "no tyre has been "  # how notes of a tyre plan begin
 SAME_KG = 0.5  # fuel is weighed no better
 
 
@@ -63,11 +63,11 @@ def of_tyres(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
         return ()
     reach, what = [], []
     if len(unrun):
-        reach.append(f"run here beyond {seen.run_laps:.0f} laps")
+        reach.append(f"timed here beyond {seen.run_laps:.0f} laps")
         what.append("lose")
     if len(unread):
         here, laps = ("", "") if len(unrun) else (" here", " laps")
-        reach.append(f"been measured{here} beyond {seen.read_laps:.0f}{laps}")
+        reach.append(f"measured{here} beyond {seen.read_laps:.0f}{laps}")
         what.append("wear")
     return (
         f"{TOLD_BESIDE}{' or '.join(reach)}; {_ages(past)} (formation and cool-down laps counted):"
@@ -90,7 +90,7 @@ def of_choices(table: pd.DataFrame, seen: Seen) -> tuple[str, ...]:
         return ()
     ranks = ", ".join(str(rank) for rank in older["rank"])
     return (
-        f"choice {ranks}: older at the end than any tyre has run here ({seen.run_laps:.0f} laps);"
+        f"choice {ranks}: older at the end than any tyre timed here ({seen.run_laps:.0f} laps);"
         " what it loses from there is expected, not seen",
     )
 
@@ -184,6 +184,6 @@ def of_ages(lap_time: AgesRun, ends: Sequence[float]) -> tuple[str, ...]:
     if not 0 < oldest < most - 1:
         return ()
     return (
-        f"tyres reach {most:.0f} laps, older than any has run here ({oldest:.0f} laps): what they"
+        f"tyres reach {most:.0f} laps, older than any timed here ({oldest:.0f} laps): what they"
         " lose from there is expected, not seen",
     )

@@ -67,6 +67,7 @@ class FuelLoad:
     seconds_per_litre: float
     finish_fuel_kg: float
     finish_mass_kg: float
+    minimum_mass_kg: float
     ballast_kg: float
     ballast_change_kg: float
     driver: str
@@ -163,6 +164,7 @@ def fuel_load(
         seconds_per_litre=seconds_per_litre,
         finish_fuel_kg=finish_fuel_kg,
         finish_mass_kg=bare_kg + ballast_kg,
+        minimum_mass_kg=event.car.minimum_mass_kg,
         ballast_kg=ballast_kg,
         ballast_change_kg=ballast_kg - event.car.ballast_kg,
         driver=driver.name,

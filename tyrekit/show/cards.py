@@ -93,7 +93,7 @@ def fuel_cards(answer: Answer, most: int = 8) -> str:
     if not loads:
         return ""
     cards = "".join(fuel_card(load) for load in loads)
-    ballast = ballast_words(loads[0], answer.weekend.event.car.minimum_mass_kg)
+    ballast = ballast_words(loads[0])
     words = (
         f"Litres at {number(loads[0].bowser_c, 0)} °C in the bowser; kilograms from the scales"
         f" count first. Spare keeps the chance of running short within"

@@ -231,13 +231,17 @@ def _mass(plan: RacePlan) -> str:
     what = f"add {number(change)} kg" if change > 0 else f"up to {number(-change)} kg may come off"
     what = what if abs(change) >= LEAST_KG else "as it is"
     more = (
-        f"<p>{WEIGH}</p><p>lighter, or short of fuel: {one_in(fuel.joint_risk)}</p>"
+        f"<p>ballast {number(fuel.ballast_kg)} kg: {what}</p><p>{WEIGH}</p>"
+        f"<p>under the minimum, or short of fuel: {one_in(fuel.joint_risk)}</p>"
         f"<p>{html(fuel.driver)},"
         f" the lightest, with {number(fuel.finish_fuel_kg)} kg"
         f" ({number(race.litres(plan, fuel.finish_fuel_kg))} l) of fuel, sample taken</p>"
     )
-    basis = f"ballast {number(fuel.ballast_kg)} kg: {what}"
-    label = "Expected at least at the finish"
+    over_kg = fuel.finish_mass_kg - fuel.minimum_mass_kg
+    margin = f"{number(abs(over_kg))} kg {'over' if over_kg > 0 else 'UNDER'}"
+    margin = margin if abs(over_kg) >= LEAST_KG else "nothing over"
+    basis = f"minimum {number(fuel.minimum_mass_kg, 0)} kg: {margin}"
+    label = "Least mass at the finish"
     return decision_card(label, f"{number(fuel.finish_mass_kg, 0)} kg", basis, more, accent=False)
 
 
@@ -268,7 +272,7 @@ def _on_old_tyres(ages: pd.Series, laps: int, run_laps: float) -> str:
     if old and run_laps > 0:
         most = number(max(ages[corner] for corner in old) + laps, 0)
         said.append(
-            f"{', '.join(old)} reach {most} laps with the slow ones; none has run here beyond"
+            f"{', '.join(old)} reach {most} laps with the slow ones; none was timed here beyond"
             f" {number(run_laps, 0)}"
         )
     axles = [ages[[c for c in two if c in ages]].max() for two in (CORNERS[:2], CORNERS[2:])]

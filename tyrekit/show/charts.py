@@ -76,7 +76,7 @@ def drop_off_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     return finish(
         layers.properties(width=width, height=240),
         "How much slower is a lap on older tyres?",
-        "band: 90 %; dashed: older than any tyre has run here",
+        "band: 90 %; dashed: older than any tyre timed here",
     )
 
 
@@ -186,7 +186,7 @@ def choices_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
         axis=alt.Axis(tickCount=8, grid=False), scale=scale,
     )  # fmt: skip
     base = alt.Chart(shown).encode(y=y, color=tint)
-    bars = base.mark_rule(strokeWidth=7, opacity=0.28).encode(
+    bars = base.mark_rule(strokeWidth=7, opacity=0.55).encode(
         x=alt.X("weekend_lower_s:Q", scale=scale), x2="weekend_upper_s:Q"
     )
     dots = base.mark_point(filled=True, size=90, opacity=1).encode(x=x)
@@ -278,8 +278,8 @@ def _session_marks(table: pd.DataFrame, high: float) -> Any:
 
 
 def _edge_of_running(age_laps: float) -> Any:
-    """Return a mark at the oldest age run here."""
-    at = pd.DataFrame({"age_laps": [age_laps], "words": [f"run here to {age_laps:.0f} laps"]})
+    """Return a mark at the oldest age timed here."""
+    at = pd.DataFrame({"age_laps": [age_laps], "words": [f"timed here to {age_laps:.0f} laps"]})
     rule = alt.Chart(at).mark_rule(color=MUTED, strokeDash=[2, 3]).encode(x="age_laps:Q")
     text = (
         alt.Chart(at)

@@ -56,14 +56,8 @@ def ballast_short(load: FuelLoad) -> str:
     return f"{number(load.ballast_kg)} kg, {number(abs(change))} kg {what} than the {aboard_kg} now"
 
 
-def ballast_words(load: FuelLoad, least_kg: float) -> str:
-    """Return the ballast with why it is so, relative to what, and at which fuel left.
-
-    Parameters
-    ----------
-    least_kg : float
-        The minimum mass at the finish.
-    """
+def ballast_words(load: FuelLoad) -> str:
+    """Return the ballast with why it is so, relative to what, and at which fuel left."""
     change = load.ballast_change_kg
     given = f"{number(load.ballast_kg - change)} kg is entered for the car"
     if abs(change) < LEAST_KG:
@@ -77,8 +71,8 @@ def ballast_words(load: FuelLoad, least_kg: float) -> str:
     left = f"{load.driver} aboard, {number(load.finish_fuel_kg)} kg of fuel left and the sample"
     left += " taken"
     finish = f"the car weighs {number(load.finish_mass_kg, 0)} kg at the finish with {left}"
-    over_kg = load.finish_mass_kg - least_kg
-    allowed = f"the least allowed is {number(least_kg, 0)} kg"
+    over_kg = load.finish_mass_kg - load.minimum_mass_kg
+    allowed = f"the least allowed is {number(load.minimum_mass_kg, 0)} kg"
     if over_kg < -LEAST_KG:
         return f"{what}: that is all that is allowed. Even so {finish}; {allowed}."
     if over_kg > LEAST_KG:

@@ -16,7 +16,7 @@ HALF = 1.645  # standard deviations either side of the middle that hold 90 % of 
 BEFORE, AFTER = "before", "after"
 COLUMNS = ("quantity", "unit", "stage", "mean", "lower", "upper")
 LAP_TIME = {
-    "base_lap_s": ("clean lap here", "s"),
+    "base_lap_s": ("lap on new tyres", "s"),
     "drop_off_s_per_lap": ("loss per lap of tyre age", "s"),
     "fuel_effect_s_per_kg": ("seconds per kg of fuel", "s"),
     "heat_cycle_s": ("loss per heat cycle", "s"),

@@ -237,7 +237,7 @@ class WeekendPlanPanel(WeekendPanel):
         self.air = number_box("air, °C", air_c, -15.0, 50.0, 1.0)
         on_value(self.track, lambda v: self.change(track_c=v))
         on_value(self.air, lambda v: self.change(air_c=v))
-        back = w.Button(description="Suppose nothing")
+        back = w.Button(description="As planned")
         back.on_click(lambda _: self._back())
         moved = row([self.wear, self.drop_off], align_items="center")
         given = row([self.track, self.air, back], align_items="center")

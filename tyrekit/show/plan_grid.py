@@ -205,8 +205,8 @@ def _cells(
 def _under(limit_mm: float) -> str:
     """Return what stands under each tyre."""
     return (
-        "Under a tyre: laps on it at the start, what it loses against a new one, tread at least"
-        f" after; limit {number(limit_mm)} mm."
+        "Under a tyre: laps on it at the start, what it loses there against a tyre that stays new,"
+        f" tread at least after; limit {number(limit_mm)} mm, framed within {NEAR_MM} mm of it."
     )
 
 
@@ -252,7 +252,7 @@ def _basis(cell: pd.Series | None, before: str, limit_mm: float) -> str:
         return ""
     words = f'<span class="tk-whole">{number(cell["age_laps"], 0)} laps old,</span> {_ends(cell)}'
     if _at_limit(cell, limit_mm):
-        words += ' <b class="tk-whole">AT LIMIT</b>'
+        words += ' <b class="tk-whole">NEAR LIMIT</b>'
     if before and before != cell["tyre_id"]:
         words += f' <b class="tk-whole">was {html(before)}</b>'
     return words

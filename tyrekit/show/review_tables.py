@@ -19,7 +19,11 @@ from tyrekit.show.words import clock, html, known, number, percent, signed, size
 NO_BREAK = "\u00a0"
 FRAME = ' style="outline: 2px solid currentColor; outline-offset: -2px"'
 NORMAL_90 = 1.645  # half width of 90 % in standard deviations
-NEXT = "next by plan: laps (least left there)"
+WIDER = (
+    "The ranges hold for the largest of several tyres, sessions or ways of driving at once: wider"
+    " than each one's own below."
+)
+NEXT = "next by plan: laps (of at least)"
 LEFT = (
     "Laps left: at pace, until the first place across the tread is at the limit. It is not the"
     " tread left divided by the wear a lap, which is the mean over the width and over all laps:"
@@ -51,8 +55,8 @@ def findings_html(review: Review) -> str:
         for row in review.open.to_dict("records")
     )
     told = f"<ol>{claims}</ol>" if claims else "<p>Nothing can be claimed yet.</p>"
-    return told + (f"<h3>Cannot be told, and what would settle it</h3><ul>{unsure}</ul>"
-                   if unsure else "")  # fmt: skip
+    head = f"<h3>Cannot be told, and what would settle it</h3><p class='muted tk-muted'>{WIDER}</p>"
+    return told + (f"{head}<ul>{unsure}</ul>" if unsure else "")
 
 
 def tyre_rows(review: Review) -> Rows:
@@ -115,7 +119,7 @@ def _next(row: Mapping[Any, Any]) -> str:
         return "–"
     said = _whole(f"{row['next_session']} {row['next_corner']}: {row['next_laps']:.0f}")
     least = row["next_lower_laps"]
-    return said + (f" {_whole(f'({number(least, 0)} left)')}" if known(least) else "")
+    return said + (f" {_whole(f'(of {number(least, 0)})')}" if known(least) else "")
 
 
 def driver_rows(review: Review) -> Rows:

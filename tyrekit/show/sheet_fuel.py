@@ -63,7 +63,7 @@ def _sum(answer: Answer, load: FuelLoad) -> str:
     ]
     head = table["part"].tolist()
     head = [head[0], *(f"+ {part}" for part in head[1:-1]), f"= {head[-1]}"]
-    ballast = html(ballast_words(load, answer.weekend.event.car.minimum_mass_kg))
+    ballast = html(ballast_words(load))
     return (
         f'<section class="keep"><h2>In the tank for {html(load.session)}</h2>'
         f"{rows_table(head, rows)}<p>{ballast}</p></section>"

@@ -82,7 +82,7 @@ def against(choice: pd.Series, session: str) -> str:
         return f"{here}, level over the weekend"
     but = ", but" if float(choice["expected_s"]) < 0 < cost_s else ","
     more = "dearer" if cost_s > 0 else "cheaper"
-    return f"{here}{but} {number(abs(cost_s))} s {more} over the weekend"
+    return f"{here}{but} {number(abs(cost_s), 2)} s {more} over the weekend"
 
 
 def _here(choice: pd.Series, session: str) -> str:
@@ -108,8 +108,8 @@ def _tips(other: pd.Series, session: Session) -> str:
     counted_s = abs(here_s) * session.value
     rise = "more" if here_s < 0 else "less"
     return (
-        f"It {gains} {number(counted_s)} s in {session.id} ({number(abs(here_s), 2)} s, counted"
-        f" {session.value:g} times) and {costs} {number(abs(later_s))} s later. It becomes the"
+        f"It {gains} {number(counted_s, 2)} s in {session.id} ({number(abs(here_s), 2)} s, counted"
+        f" {session.value:g} times) and {costs} {number(abs(later_s), 2)} s later. It becomes the"
         f" better one if a second in {session.id} counts {number(level)} or {rise},"
         f" not {session.value:g}."
     )
