@@ -85,7 +85,7 @@ def _told(folder: Path, route: Route) -> None:
     weekend = Weekend.open(folder)
     route.answer = found = answer(weekend)
     route.texts["check"] = printed(check_renderable(weekend, found.fits.doubts))
-    paths = write_sheets(found, folder / "out")
+    write_sheets(found, folder / "out")
     route.texts["report"] = printed(report_renderable(found))
     fits = (found.fuel_use, found.lap_time, found.tread, found.pressure)
     route.texts["summaries"] = "\n".join(fit.summary() for fit in fits)

@@ -3,7 +3,7 @@
 Every number here is invented; the fits are closed forms that a test can work out again.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -57,6 +57,11 @@ class LapTime:
     fuel_effect_s_per_kg: tuple[float, float] = (0.018, 0.004)
     n_rows: int = 7
     noise_s: float = 0.6
+    laps: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(
+            columns=["run_id", "lap", "residual_s", "kept"]
+        ).astype({"run_id": str, "lap": int, "residual_s": float, "kept": bool})
+    )
 
     @property
     def spreads(self):

@@ -38,7 +38,7 @@ PLACES = {
     "the report": ("report", OLDER),
     "the sheet of all pages": ("sheet.html", OLDER),
     "the tyre sheet": ("tyre_sheet.html", OLDER),
-    "wear, on the tyre sheet": ("tyre_sheet.html", "or been measured beyond 13"),
+    "wear, on the tyre sheet": ("tyre_sheet.html", "or measured beyond 13"),
     "a hotter track for pressures, on the tyre sheet": (
         "tyre_sheet.html", "track 45 °C is hotter than any pressure was read in",
     ),

@@ -18,6 +18,8 @@ UNSEEN = {
     "track_temperature_s_per_k": "what track temperature does",
 }
 COLUMNS = ["name", "words", "figure", "expected"]
+FURTHEST = 1.5  # times the others' mean square: the run to look at first
+LEAST_LAPS = 3
 
 
 def caveats_table(answer: Answer) -> pd.DataFrame:
@@ -35,7 +37,7 @@ def caveats_table(answer: Answer) -> pd.DataFrame:
         words = (
             f"Clean laps differ by {number(found.noise_s, 2)} s from what tyres, fuel and track"
             f" explain; {number(believed, 2)} s was expected. Something not written down moves"
-            " them, so every range here is wide."
+            f" them, so every range here is wide.{_furthest_off(found.laps)}"
         )
         rows.append(("laps scatter", words, found.noise_s, believed))
     share = found.rests_on["data_share"]
@@ -49,3 +51,23 @@ def caveats_table(answer: Answer) -> pd.DataFrame:
             words += f" No lap has told yet: {', '.join(unseen)}."
         rows.append(("much is expected, not measured", words, least, 1.0))
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _furthest_off(laps: pd.DataFrame) -> str:
+    """Return which run to look at first; empty when none stands out."""
+    kept = laps[laps["kept"]].sort_values("lap", kind="stable")
+    runs = kept.assign(square=kept["residual_s"] ** 2).groupby("run_id")["square"]
+    mean = runs.mean()[runs.size() >= LEAST_LAPS]
+    if len(mean) < 2:
+        return ""
+    run = str(mean.idxmax())
+    own = kept.loc[kept["run_id"] == run, "residual_s"].to_list()
+    others = kept.loc[kept["run_id"] != run, "residual_s"]
+    if mean.max() < FURTHEST * float((others**2).mean()):
+        return ""
+    first, last = sorted((own.index(min(own)), own.index(max(own))))
+    ends = [
+        f"{number(abs(off_s), 2)} s {'slower' if off_s > 0 else 'faster'}"
+        for off_s in (own[first], own[last])
+    ]
+    return f" Look first at run {run}: its laps go from {ends[0]} to {ends[1]} than expected."
