@@ -67,6 +67,18 @@ def test_an_empty_log(folder):
     assert "holds no lap" in doubt.evidence and doubt.where == "logs/P1-2.csv.gz"
 
 
+@pytest.mark.parametrize("head", [0, 5, 6])  # no byte, names and units alone, one row
+def test_a_log_without_running_of_two_runs_blocks_nothing(folder, edit, head):
+    lines = log_of(folder).splitlines(keepends=True)
+    (folder / "logs/P1-1.csv").write_text("".join(lines[:head]))
+    edit("book/runs.csv", "P1-2.csv.gz", "P1-1.csv")
+    (folder / "logs/P1-2.csv.gz").unlink()
+    found = [doubt for doubt in Weekend.open(folder).doubts if doubt.where == "logs/P1-1.csv"]
+    assert [(d.name, d.evidence.split(":")[0]) for d in found] == [
+        ("run without laps", "run P1-1"), ("run without laps", "run P1-2"),
+    ]  # fmt: skip
+
+
 def test_a_log_cut_off_in_mid_line_uses_the_whole_laps(folder):
     text = log_of(folder)
     (folder / "logs/P1-1.csv").write_text(text[: len(text) // 2 + 17])

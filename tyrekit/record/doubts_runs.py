@@ -138,12 +138,12 @@ def shared_log(e: Evidence) -> Iterator[Doubt]:
     for name in dict.fromkeys(ran.log.name for ran in e.ran if ran.log is not None):
         own = [ran for ran in e.ran if ran.log is not None and ran.log.name == name]
         empty = [ran.run_id for ran in own if not len(ran.laps)]
-        if len(own) > 1 and empty:
-            rest = [ran.run_id for ran in own if len(ran.laps)]
+        rest = [ran.run_id for ran in own if len(ran.laps)]
+        if rest and empty:
             yield Doubt(
                 "one log for two runs",
                 f"runs {', '.join(r.run_id for r in own)} name {name}; by its clock and their"
-                f" starts it holds laps of {', '.join(rest) or 'none'}, not of {', '.join(empty)}",
+                f" starts it holds laps of {', '.join(rest)}, not of {', '.join(empty)}",
                 0.9,
                 e.run_row(empty[0]),
                 "Name each run's own log, or correct the start times if the log holds them all.",

@@ -185,6 +185,8 @@ def split_at(channels: pd.DataFrame, after_s: Sequence[float]) -> list[pd.DataFr
         When each later run starts, s after the first one, by the run sheet. The cut is made at
         the end of the standstill nearest to it, within five minutes.
     """
+    if not len(channels):
+        return [channels] * (len(after_s) + 1)
     motion = motion_of(channels)
     first, _ = motion.moving()
     ends = np.array([end for _, end in motion.standstills(STOOD_S)])
