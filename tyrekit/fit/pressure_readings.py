@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import pandas as pd
 
@@ -10,26 +12,29 @@ from tyrekit.fit.result import Floats
 
 COOLING = ("cool_down", "caution")  # kinds of lap that let a hot tyre cool
 COLUMNS = ("session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c", "track_c",
-           "pressure_hpa", "delay_min", "cool_laps", "source")  # fmt: skip
+           "pressure_hpa", "delay_min", "cool_laps", "wet", "source")  # fmt: skip
 
 
 def hot_readings(
-    pressures: pd.DataFrame, laps: pd.DataFrame, runs: pd.DataFrame, weather: pd.DataFrame
-) -> pd.DataFrame:
+    pressures: pd.DataFrame, laps: pd.DataFrame, runs: pd.DataFrame, weather: pd.DataFrame,
+    wets: Collection[str] = (),
+) -> pd.DataFrame:  # fmt: skip
     """Return pit and sensor readings with air pressure, how long each tyre stood and `cool_laps`.
 
     Parameters
     ----------
     pressures : DataFrame
         The book's hot pressures: taken_at, run_id, session, corner, hot_bar, after_laps, cold_bar,
-        air_c, track_c.
+        air_c, track_c; optionally tyre_id.
     laps : DataFrame
         run_id, session, lap, kind, started_at, lap_time_s, air_c, track_c, hot_fl_bar ..
-        hot_rr_bar.
+        hot_rr_bar; optionally the tyres fl .. rr.
     runs : DataFrame
         run_id and cold_fl_bar .. cold_rr_bar.
     weather : DataFrame
         taken_at and pressure_hpa, absolute, as read at the circuit.
+    wets : collection of str
+        Tyre ids of wets; their readings are marked `wet` and stay out of a dry fit.
     """
     pit = pressures.assign(source="pit", delay_min=delay_min(pressures, laps))
     sensor = sensor_readings(laps, runs)
@@ -37,8 +42,9 @@ def hot_readings(
     for part, at in ((pit, "taken_at"), (sensor, "started_at")):
         if len(part):
             part = part.assign(
-                pressure_hpa=_pressure_hpa(part[at], weather), cool_laps=cool_laps(part, laps)
-            )
+                pressure_hpa=_pressure_hpa(part[at], weather), cool_laps=cool_laps(part, laps),
+                wet=part.get("tyre_id", pd.Series("", part.index)).isin(wets),
+            )  # fmt: skip
             parts.append(part.reindex(columns=list(COLUMNS)))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
 
@@ -114,12 +120,13 @@ def sensor_readings(laps: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
         part = laps.reindex(columns=["session", "run_id", "air_c", "track_c", "started_at"])
         part = part.assign(
             corner=corner,
+            tyre_id=laps.get(corner.lower(), ""),
             hot_bar=laps[hot],
             after_laps=laps["lap"],
             cold_bar=laps["run_id"].astype(str).map(cold[set_to]),
             source="sensor",
         )
         parts.append(part[part["hot_bar"].notna()])
-    columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
-               "track_c", "started_at", "source"]  # fmt: skip
+    columns = ["session", "run_id", "corner", "tyre_id", "hot_bar", "after_laps", "cold_bar",
+               "air_c", "track_c", "started_at", "source"]  # fmt: skip
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)

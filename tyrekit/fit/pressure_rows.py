@@ -60,9 +60,9 @@ class Usable(NamedTuple):
 def usable(readings: pd.DataFrame) -> Usable:
     """Return the readings that can be fitted, with temperatures filled in and said."""
     columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
-               "track_c", "cold_c", "pressure_hpa", "delay_min", "cool_laps", "source"]  # fmt: skip
+               "track_c", "cold_c", "pressure_hpa", "delay_min", "cool_laps", "wet", "source"]  # fmt: skip
     table = readings.reindex(columns=columns).reset_index(drop=True)
-    numbers = (*columns[3:-1],)
+    numbers = (*columns[3:-2],)
     table = table.astype(dict.fromkeys(numbers, float))
     for name, instead in (("run_id", ""), ("session", ""), ("source", "pit"), ("corner", "")):
         text = table[name].astype(object)
@@ -186,6 +186,7 @@ def _reasons(table: pd.DataFrame) -> pd.Series:
         reason[off] = f"{name} is not within {coldest:g} to {hottest:g} degC"
     reason[~table["source"].isin(SOURCES)] = "source is neither sensor nor pit"
     reason[~table["corner"].isin(CORNERS)] = "corner is not FL, FR, RL or RR"
+    reason[table["wet"].eq(True)] = "a wet tyre: it warms otherwise than dry ones"
     return reason
 
 

@@ -52,8 +52,8 @@ class TreadModel:
     ----------
     readings : DataFrame
         taken_at, tyre_id, after_run, inner_mm, centre_mm, outer_mm, age_laps, corner (the one the
-        tyre last ran on, '' if never); optionally session, and slow_laps and work_mj (of the
-        tyre so far, see `tread_rows.with_running`).
+        tyre last ran on, '' if never); optionally session, wet (true: left out), and slow_laps and
+        work_mj (of the tyre so far, see `tread_rows.with_running`).
     event : Event
         Sessions and their times.
     beliefs : mapping of Prior

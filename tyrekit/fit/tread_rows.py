@@ -19,6 +19,7 @@ from tyrekit.record.event import Event
 PLACES = ("inner", "centre", "outer")
 CORNERS = ("FL", "FR", "RL", "RR")
 OLDEST_LAPS, MOST_WORK_MJ = 2000.0, 1e5  # beyond them a slip of the pen or another unit
+WET_TYRE = "a wet tyre: it wears otherwise than dry ones"
 DEEPEST_MM = 20.0  # no car tyre is deeper: another unit or a slip
 
 Codes = NDArray[np.int64]
@@ -87,7 +88,7 @@ def with_running(readings: pd.DataFrame, laps: pd.DataFrame) -> pd.DataFrame:
 def usable(readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the readings in order of tyre and age, and those left out with reasons."""
     columns = ["tyre_id", "after_run", *(f"{p}_mm" for p in PLACES), "age_laps", "corner"]
-    table = readings.reindex(columns=[*columns, "taken_at", "session", "slow_laps", "work_mj"])
+    table = readings.reindex(columns=[*columns, "taken_at", "session", "slow_laps", "work_mj", "wet"])
     numbers = (*(f"{p}_mm" for p in PLACES), "age_laps", "slow_laps", "work_mj")
     table = table.astype(dict.fromkeys(numbers, float))
     table["slow_laps"] = table["slow_laps"].where(table["slow_laps"].between(0, OLDEST_LAPS), 0.0)
@@ -102,6 +103,7 @@ def usable(readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     wrong = (seen & ((depths < 0) | (depths > DEEPEST_MM))).any(axis=1)
     reason[wrong] = f"a depth is not within 0 to {DEEPEST_MM:.0f} mm"
     reason[~seen.any(axis=1)] = "no depth written down"
+    reason[table["wet"].eq(True)] = WET_TYRE
     left = table[reason != ""].assign(reason=reason[reason != ""])
     kept = table[reason == ""].sort_values(["tyre_id", "age_laps", "taken_at"])
     return kept.reset_index(drop=True), left_out_rows(left)

@@ -218,7 +218,8 @@ def _wrong_corners(problem: AllocationProblem, limits: Sequence[PlanLimit]) -> s
     for corner, tyre_id in locked:
         open_to = [CORNERS[c] for c in sorted(tyres[tyre_id].corners)]
         if corner not in open_to:
-            said.append(f"{tyre_id} goes on {' '.join(open_to) or 'no corner'} only")
+            only = f"goes on {' '.join(open_to)} only" if open_to else "is scrapped"
+            said.append(f"{tyre_id} {only}")
     return f"the tyre list: {', '.join(dict.fromkeys(said))}" if said else ""
 
 

@@ -160,7 +160,7 @@ class Master:
         Below the cost `enough` the programmes held are known to be all that matter, and none are
         looked for.
         """
-        for _ in range(CUT_ROUNDS):
+        for more in reversed(range(CUT_ROUNDS)):
             found = self._generate(extra, self.penalty, enough=enough)
             if found.missing > MISSING:
                 first_phase = self._generate(extra, 1.0, free=True)
@@ -171,8 +171,8 @@ class Master:
                 found = self._generate(extra, self.penalty)
                 if self.penalty > DEAREST:
                     raise TyrekitError("the linear solver failed on the tyre plan: no cover")
-            if not self._cut(found):
-                break
+            if not more or not self._cut(found):
+                break  # no cut after the last solve: it would have no dual
         return found, True
 
     def usage(self, share: Floats) -> Floats:

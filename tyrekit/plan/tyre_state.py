@@ -12,8 +12,7 @@ from scipy import stats
 from tyrekit.fit.prior import beliefs
 from tyrekit.plan.problem import AXLES, CORNERS, EVERY_CORNER, SIDES, Floats, TyreState, natural
 from tyrekit.record.event import Event
-
-WET_WORDS = ("wet", "rain", "intermediate")
+from tyrekit.record.wet_tyres import scrapped_tyres, wet_tyres
 
 
 class Wear(Protocol):
@@ -44,9 +43,11 @@ def tyre_states(
 ) -> tuple[TyreState, ...]:
     """Return the dry tyres as they stand, in the natural order of their ids."""
     ran, first = _past(fitted)
-    dry = [row for _, row in tyres.iterrows() if not _is_wet(row)]
-    if len(dry) < len(tyres):
+    wet, scrapped = wet_tyres(tyres), scrapped_tyres(tyres)
+    dry = [row for _, row in tyres[~wet].iterrows()]
+    if wet.any():
         notes.append("tyres whose spec speaks of wet or rain are kept out of the dry plan")
+    gone = set(tyres.loc[scrapped, "tyre_id"])  # still counts where it ran: pool, new tyres
     depths = _new_depths(dry)
     states = []
     for row in sorted(dry, key=lambda row: natural(str(row["tyre_id"]))):
@@ -64,7 +65,7 @@ def tyre_states(
                 distance_km=float(row["distance_km"]),
                 tread_mm=mean_mm,
                 tread_low_mm=low_mm,
-                corners=_corners_open(row),
+                corners=frozenset() if row["tyre_id"] in gone else _corners_open(row),
                 first_side=side,
                 unused=unused,
                 new=new,
@@ -85,10 +86,6 @@ def _past(fitted: pd.DataFrame | None) -> tuple[dict[str, set[str]], dict[str, s
             ran.setdefault(tyre_id, set()).add(str(row["session"]))
             first.setdefault(tyre_id, str(row["corner"]).upper())
     return ran, first
-
-
-def _is_wet(row: pd.Series) -> bool:
-    return any(word in str(row.get("spec", "")).casefold() for word in WET_WORDS)
 
 
 def _corners_open(row: pd.Series) -> frozenset[int]:

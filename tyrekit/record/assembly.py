@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -29,6 +29,7 @@ from tyrekit.record.running import Ran
 from tyrekit.record.tables import SECTOR
 from tyrekit.record.timing import Timed
 from tyrekit.record.wear import Run, lives_of, tread_with_age, tyres_now
+from tyrekit.record.wet_tyres import tyre_notes, wet_tyres
 from tyrekit.terms import CORNERS
 
 Tables = Mapping[str, pd.DataFrame]
@@ -66,6 +67,8 @@ def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Time
     runs, weather = tables["runs"], tables["weather"]
     laps = stacked(ran, runs, event)
     laps = counted(laps, event, rain_at(laps, weather))
+    wets = set(tables["tyres"].loc[wet_tyres(tables["tyres"]), "tyre_id"])
+    laps = _off_wets(laps, wets)
     assumed = assumed_laps(ran, event, typical_lap_s(laps, event))
     lives = lives_of(tables["tyres"], _on_tyres(ran, runs, event, assumed))
     fuelled = with_fuel(with_ages(laps, lives), event)
@@ -74,7 +77,7 @@ def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Time
     sectors = sorted(name for name in laps.columns if SECTOR.fullmatch(name))
     final = rubbered.laps[[*LAP_COLUMNS, *sectors]].reset_index(drop=True)
     final = leave_out(final, tables["left_out"], book)
-    tread = tread_with_age(tables["tread"], lives)
+    tread = tread_with_age(tables["tread"], lives, wets)
     changed = intake.changed_files(book, folder)
     return Assembled(
         laps=final,
@@ -83,8 +86,19 @@ def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Time
         pressures=_pressures(tables, final, weather),
         evidence=Evidence(folder, event, book, tables, ran, final, tread, changed, assumed, timed),
         inputs=_inputs(folder, book, ran) | dict(timed.official.inputs),
-        notes=(*_run_notes(ran), *timed.notes, *fuelled.notes, *warmed.notes, *rubbered.notes),
+        notes=(
+            *_run_notes(ran), *timed.notes, *fuelled.notes, *warmed.notes, *rubbered.notes,
+            *tyre_notes(tables["tyres"]),
+        ),  # fmt: skip
     )
+
+
+def _off_wets(laps: pd.DataFrame, wets: Collection[str]) -> pd.DataFrame:
+    """Leave out laps on wet tyres: they say nothing of dry ones, whatever the track was."""
+    on_wets = laps[list(CORNERS)].isin(wets).any(axis=1) & laps["counts"]
+    laps.loc[on_wets, "reason"] = "on wet tyres"
+    laps.loc[on_wets, "counts"] = False
+    return laps
 
 
 def _offsets_s(timed: Timed) -> dict[str, float]:

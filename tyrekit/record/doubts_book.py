@@ -39,9 +39,13 @@ def tread_typing(e: Evidence) -> Iterator[Doubt]:
 
     For a few readings; of more, `doubts_tread` asks what all of them say of each other.
     """
-    tread = e.tread
-    if not 3 <= len(tread) < LEAST_READINGS:
-        return
+    for _, tread in e.tread.groupby("wet"):
+        if 3 <= len(tread) < LEAST_READINGS:
+            yield from _few_depths(e, tread)
+
+
+def _few_depths(e: Evidence, tread: pd.DataFrame) -> Iterator[Doubt]:
+    """Hold each depth of one kind of tyre against the others'."""
     depths = tread[list(PLACES)]
     beside = depths.sub(depths.median(axis=1), axis=0)
     usual = beside.groupby(tread["corner"]).transform("median")

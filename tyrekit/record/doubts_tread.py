@@ -42,10 +42,11 @@ class Told:
     story: Story
     typed: tuple[tuple[int, int, float, float], ...]  # row id, place, mm off, spreads
     turned: dict[int, tuple[float, str]]  # stint -> log likelihood gained by turning sides, which
+    wets: frozenset[str]  # another tread: no other set for a run on dry tyres
 
 
 def tread_doubts(e: Evidence) -> Iterator[Doubt]:
-    """Return what the tread readings do not believe: single depths, rows, sides, sets."""
+    """Return what the tread readings of dry tyres do not believe: single depths, rows, sides, sets."""
     told = _told(e)
     if told is None:
         return
@@ -58,16 +59,17 @@ def tread_doubts(e: Evidence) -> Iterator[Doubt]:
 
 
 def _told(e: Evidence) -> Told | None:
-    tread = e.tread
+    tread = e.tread[~e.tread["wet"]]
     if len(tread) < LEAST_READINGS:
         return None
     brought = dict(zip(e.tables["tyres"]["tyre_id"], e.tables["tyres"]["age_laps"], strict=True))
     stints = _stints(e)
+    wets = frozenset(e.tread.loc[e.tread["wet"], "tyre_id"])
     plain, typed = _typed(story(readings(tread, brought, stints)), PLAIN_MM)
     righted, turned = _turned(plain, len(stints))
     found, more = _typed(righted, TYPING_MM)
     typed += more
-    return Told(tread, stints, brought, found, tuple(typed), turned)
+    return Told(tread, stints, brought, found, tuple(typed), turned, wets)
 
 
 def _turned(found: Story, n: int) -> tuple[Story, dict[int, tuple[float, str]]]:
@@ -206,7 +208,8 @@ def _other_set(told: Told, i: int) -> tuple[float, tuple[str, ...], bool]:
     """Return the log likelihood gained when another set ran, which, and if it was read as this."""
     stint, of = told.stints[i], told.story.of
     best: tuple[float, tuple[str, ...], bool] = (0.0, (), False)
-    for tyres in dict.fromkeys(s.tyres for s in told.stints if set(s.tyres) != set(stint.tyres)):
+    others = (s.tyres for s in told.stints if not told.wets.intersection(s.tyres))
+    for tyres in dict.fromkeys(four for four in others if set(four) != set(stint.tyres)):
         stints = (*told.stints[:i], replace(stint, tyres=tyres), *told.stints[i + 1 :])
         for moved in (True, False):
             tread = told.tread

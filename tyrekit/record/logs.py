@@ -19,7 +19,7 @@ from tyrekit.record.event import Log
 from tyrekit.record.faults import nearest
 from tyrekit.record.layout import LONGEST_NAME, bare, find_layout
 from tyrekit.record.mdf import mdf_source
-from tyrekit.record.rising import row_times
+from tyrekit.record.rising import begun_again, row_times
 from tyrekit.record.source import Columns, Source, check_width
 from tyrekit.units import convert, known_unit
 
@@ -46,6 +46,9 @@ class LogData:
         What was decided about the file.
     disagreements : tuple of str
         Columns whose unit in [log] is not the one the file gives; the one in [log] is used.
+    restarts : tuple of float
+        When each later piece begins, s of `channels`, where the file's time began again: it is
+        laid right after the piece before it.
     """
 
     name: str
@@ -57,6 +60,7 @@ class LogData:
     sample_s: float = float("nan")
     notes: tuple[str, ...] = ()
     disagreements: tuple[str, ...] = ()
+    restarts: tuple[float, ...] = ()
 
     @property
     def lost_s(self) -> float:
@@ -217,12 +221,15 @@ def _assembled(
 ) -> LogData:
     """Convert units, keep rows in which time rises, and count the others."""
     data = {channel: _converted(channel, match, columns) for channel in chosen}
+    begun = begun_again(data)
+    data["time_s"], pieces = _in_a_row(data["time_s"], begun)
     clock = row_times(data["time_s"])
     if not clock.kept.all():
         data = {channel: values[clock.kept] for channel, values in data.items()}
     lost_rows = columns.bad_rows + clock.untimed + clock.stray
     words = f"log read as {source.words}{', gzipped' if contents.compressed else ''}"
     notes = [words, *match.notes, *columns.notes, *_clock_units(match, columns)]
+    notes += pieces
     if columns.damage:
         notes.append(_loss(columns, lost_rows, data["time_s"], clock.sample_s))
     return LogData(
@@ -235,7 +242,22 @@ def _assembled(
         sample_s=clock.sample_s,
         notes=(*notes, *clock.notes),
         disagreements=tuple(match.disagreements),
+        restarts=tuple(float(data["time_s"][n]) for n in _places(clock.kept, begun)),
     )
+
+
+def _in_a_row(time_s: FloatArray, begun: Sequence[int]) -> tuple[FloatArray, list[str]]:
+    """Lay the pieces of a log one right after the other, and say where time began again."""
+    time_s, notes = time_s.copy(), []
+    edges = [0, *begun, len(time_s)]
+    for i, (before, at, end) in enumerate(zip(edges, edges[1:-1], edges[2:], strict=False)):
+        piece = time_s[before:at]
+        clock = row_times(piece)
+        last_s = float(piece[clock.kept][-1])
+        shown_s = last_s - (float(time_s[edges[i]]) if i else 0.0)
+        notes.append(f"time begins again at {time_s[at]:.2f} s after {last_s:.2f} s")
+        time_s[at:end] += last_s + clock.sample_s - time_s[at]
+    return time_s, notes
 
 
 def _converted(channel: str, match: _Match, columns: Columns) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,9 @@ BoolArray = NDArray[np.bool_]
 OFF_BEAT = 0.1  # of a step: a stamp this far from the middle of its neighbours is off the beat
 REGULAR_SHARE, STRAY_SHARE = 0.95, 0.001
 GAP_STEPS, GAP_SHARE = 1.5, 0.05
+RUNS_ON_S, LEAST_ROWS = 10.0, 9  # for so long time must run on before it has begun again
+BACK_SHARE = 0.05  # of the time passed: so near its start time falls back
+SAME_SHARE = 0.99  # of rows equal: they were written twice
 
 
 @dataclass(frozen=True)
@@ -103,3 +107,50 @@ def _notes(time_s: FloatArray, steps: FloatArray, sample_s: float, strays: int) 
             f" {steps[longest]:.2f} s, begins at {time_s[longest]:.2f} s"
         )
     return tuple(notes)
+
+
+def begun_again(data: Mapping[str, FloatArray]) -> list[int]:
+    """Return the rows at which a log's time begins again for good.
+
+    Parameters
+    ----------
+    data : mapping of ndarray
+        `time_s` and the other channels, row by row as in the file.
+
+    Notes
+    -----
+    Time falls back to where the log began, within 5 % of what had passed, and over the next ten
+    seconds runs on from there. A few wrong stamps do not, a clock set back falls less far, and
+    rows written twice are those that were there: none of these is another piece.
+    """
+    time_s = data["time_s"]
+    at = np.flatnonzero(np.isfinite(time_s))
+    t = time_s[at]
+    falls = np.flatnonzero(np.diff(t) < 0) + 1
+    steps = np.diff(t)
+    if not len(falls) or not (steps > 0).any():
+        return []
+    window = max(LEAST_ROWS, round(RUNS_ON_S / float(np.median(steps[steps > 0]))))
+    begun = [0]
+    for i in falls.tolist():
+        level = float(np.median(t[max(begun[-1], i - 9) : i]))
+        passed, after = level - float(t[begun[-1]]), t[i : i + window]
+        if (
+            level - t[i] > 2 * RUNS_ON_S
+            and t[i] - t[begun[-1]] <= BACK_SHARE * passed
+            and len(after) == window
+            and np.quantile(after, 0.9) - t[i] <= 2 * RUNS_ON_S
+            and not any(_same_rows(data, int(at[one]), int(at[i])) for one in begun)
+        ):
+            begun.append(i)
+    return [int(at[i]) for i in begun[1:]]
+
+
+def _same_rows(data: Mapping[str, FloatArray], one: int, two: int) -> bool:
+    """Whether rows from `two` on are those from `one` on, written twice."""
+    rows = min(two - one, len(data["time_s"]) - two)
+    same = np.ones(rows, dtype=bool)
+    for values in data.values():
+        a, b = values[one : one + rows], values[two : two + rows]
+        same &= (a == b) | (np.isnan(a) & np.isnan(b))
+    return bool(same.mean() > SAME_SHARE)

@@ -59,7 +59,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         _text("tyre_id"), _text("spec"), Column("new", "flag"), Column("marked", "flag"),
         _positive("age_laps"), _positive("distance_km"), _positive("heat_cycles"),
         _positive("tread_mm", False), _choice("axle", "front rear any", False, "any"),
-        _choice("side", "left right any", False, "any"), _text("note", False),
+        _choice("side", "left right any", False, "any"), _choice("wet", "yes no", False),
+        _choice("scrapped", "yes no", False, "no"), _text("note", False),
     ),
     "runs": (
         _text("run_id"), _text("session"), _text("driver"), _time("start"),
@@ -137,7 +138,9 @@ def completed(table: str, cells: Cells) -> dict[str, str]:
     for column in columns_of(table):
         text = row.get(column.name, "")
         spelt = {choice.casefold(): choice for choice in column.choices}
-        if column.type == "choice" and text.casefold() in spelt:
+        if column.choices == ("yes", "no") and text.casefold() in FLAGS:
+            row[column.name] = "yes" if FLAGS[text.casefold()] else "no"
+        elif column.type == "choice" and text.casefold() in spelt:
             row[column.name] = spelt[text.casefold()]
         if table == "tyres" and column.name in ZERO_WHEN_NEW and not text:
             row[column.name] = "0" if FLAGS.get(row.get("new", "").casefold()) else ""

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+from tyrekit.record.wet_tyres import scrapped_tyres, wet_tyres
 from tyrekit.terms import CORNERS
 
 
@@ -97,7 +98,8 @@ def tyres_now(tyres: pd.DataFrame, lives: Mapping[str, Life], tread: pd.DataFram
     """Return the tyre list as it stands after every run: one row per tyre.
 
     `tread_mm` is the mean of the latest reading, `tread_min_mm` its thinnest place; without a
-    reading the tyre list's own `tread_mm` is both, NaN when that is empty.
+    reading the tyre list's own `tread_mm` is both, NaN when that is empty. `wet` and `scrapped`
+    are true or false.
     """
     table = tyres.reset_index(drop=True).copy()
     states = [lives[tyre_id].now for tyre_id in table["tyre_id"]]
@@ -105,6 +107,7 @@ def tyres_now(tyres: pd.DataFrame, lives: Mapping[str, Life], tread: pd.DataFram
         table[name] = pd.Series([getattr(s, name) for s in states], dtype="float64")
     table["last_corner"] = pd.Series([s.corner for s in states], dtype="str")
     table["used"] = [bool(lives[tyre_id].after) for tyre_id in table["tyre_id"]]
+    table["wet"], table["scrapped"] = wet_tyres(table), scrapped_tyres(table)
     table["tread_min_mm"] = table["tread_mm"]
     places = ["inner_mm", "centre_mm", "outer_mm"]
     latest = tread.sort_values("taken_at", kind="stable").drop_duplicates("tyre_id", keep="last")
@@ -113,13 +116,19 @@ def tyres_now(tyres: pd.DataFrame, lives: Mapping[str, Life], tread: pd.DataFram
         table[name] = table["tyre_id"].map(depth).astype("float64").fillna(table[name])
     first = [
         "tyre_id", "spec", "new", "marked", "age_laps", "distance_km", "heat_cycles", "tread_mm",
-        "tread_min_mm", "axle", "side", "last_corner", "used", "note",
+        "tread_min_mm", "axle", "side", "last_corner", "used", "wet",
+        "scrapped", "note",
     ]  # fmt: skip
     return table[[*first, *(name for name in table.columns if name not in first)]]
 
 
-def tread_with_age(tread: pd.DataFrame, lives: Mapping[str, Life]) -> pd.DataFrame:
-    """Return the tread readings with the tyre's age, distance and corner when it was read."""
+def tread_with_age(
+    tread: pd.DataFrame, lives: Mapping[str, Life], wets: Collection[str] = ()
+) -> pd.DataFrame:
+    """Return the tread readings with the tyre's age, distance and corner when it was read.
+
+    `wet` tells those of the tyres in `wets`.
+    """
     table = tread.copy()
     states = [
         lives[tyre_id].at(moment, after_run)
@@ -130,4 +139,5 @@ def tread_with_age(tread: pd.DataFrame, lives: Mapping[str, Life]) -> pd.DataFra
     table["age_laps"] = pd.Series([s.age_laps for s in states], table.index, dtype="float64")
     table["distance_km"] = pd.Series([s.distance_km for s in states], table.index, dtype="float64")
     table["corner"] = pd.Series([s.corner for s in states], table.index, dtype="str")
+    table["wet"] = table["tyre_id"].isin(wets)
     return table

@@ -151,7 +151,8 @@ def tread_fit(weekend: Weekend, believed: Beliefs) -> TreadResults:
 
 def pressure_fit(weekend: Weekend, believed: Beliefs) -> PressureResults:
     """Return what the hot pressures say."""
-    readings = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
+    wets = weekend.tyres.loc[weekend.tyres["wet"], "tyre_id"]
+    readings = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather, wets)
     return PressureModel(readings, weekend.event, believed.pressure).fit()
 
 

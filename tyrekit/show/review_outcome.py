@@ -50,7 +50,8 @@ def outcome_table(weekend: Weekend, fits: Fits, level: float = 0.9) -> pd.DataFr
     """
     rows: list[tuple[object, ...]] = []
     tread, _ = usable(with_running(weekend.tread, weekend.laps))
-    hot = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather)
+    wets = weekend.tyres.loc[weekend.tyres["wet"], "tyre_id"]
+    hot = hot_readings(weekend.pressures, weekend.laps, weekend.runs, weekend.weather, wets)
     for name in weekend.done:
         session = weekend.event.session(name)
         before = fit_weekend(as_before(weekend, name))

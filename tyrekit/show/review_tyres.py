@@ -30,6 +30,7 @@ TYRE_COLUMNS = (
 )  # fmt: skip
 USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct", "work_j_per_m")
 WORN, EARLY, NEVER = "at the limit", "before the limit", "not measured"
+WET = "a wet tyre"
 PLACE_COLUMNS = ("place", "start_m", "end_m", "work_pct", "lap_pct", "work_j_per_m")
 STRETCHES = 3
 
@@ -62,7 +63,7 @@ def tyre_table(
     """
     limit, shortest = tread_limit_mm(weekend.event), shortest_race_laps(weekend, fits)
     coming = next_runs(plan).to_dict("index")
-    readings, _ = usable(weekend.tread)
+    readings, _ = usable(weekend.tread.drop(columns="wet"))  # a wet's own wear is shown as well
     with_work = fits.laps.merge(work.drop(columns=["session", "driver", "kind", "counts"]),
                                 on=["run_id", "lap"], how="left")  # fmt: skip
     rows = []
@@ -219,6 +220,8 @@ def _life(
 ) -> tuple[object, ...]:  # fmt: skip
     """Return thinnest place, laps left, what comes next, whether few, and how its life ended."""
     then = ("", "", math.nan) if coming is None else tuple(coming.values())
+    if tyre["wet"]:
+        return tyre["tread_min_mm"], math.nan, math.nan, math.nan, *then, math.nan, False, WET
     depths = own[[f"{place}_mm" for place in PLACES]].to_numpy(dtype=np.float64)
     corner = str(tyre["last_corner"])
     if not len(depths) or not np.isfinite(depths[-1]).all() or not corner:
