@@ -19,6 +19,7 @@ from random_events import middle_case, plan_of_table, problem_of, small_case
 from tyrekit.plan import effort
 from tyrekit.plan import graph as graph_module
 from tyrekit.plan import optimum as optimum_module
+from tyrekit.plan import relaxation as relaxation_module
 from tyrekit.plan.allocation import plan_problem
 from tyrekit.plan.alternatives import distinct_plans, session_ages, signature_keys
 from tyrekit.plan.fitting import plan_table
@@ -57,6 +58,19 @@ def test_status_and_cost_equal_every_fitting_tried(small_truth):
     assert not wrong
     assert len(small_truth) >= 200
     assert sum(best is None for best in small_truth.values()) >= len(small_truth) / 3
+
+
+@pytest.mark.parametrize("rounds", [1, 2])
+def test_cuts_that_find_no_end_change_no_answer(small_truth, monkeypatch, rounds):
+    # these break cuts in every round: the last round's are never solved with
+    monkeypatch.setattr(relaxation_module, "CUT_ROUNDS", rounds)
+    for seed in (4, 7, 21, 52, 201, 215, 233, 251):
+        best = small_truth.get(seed)
+        found, relaxed, _ = solved(small_case(seed))
+        assert len(relaxed.price) == len(relaxed.cost)
+        if seed in small_truth:
+            expected = (IMPOSSIBLE, np.inf) if best is None else (OPTIMAL, best)
+            assert (found.status, found.cost) == expected
 
 
 def test_every_plan_passes_the_checker_and_costs_what_it_says(small_truth):
