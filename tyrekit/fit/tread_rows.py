@@ -88,7 +88,9 @@ def with_running(readings: pd.DataFrame, laps: pd.DataFrame) -> pd.DataFrame:
 def usable(readings: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the readings in order of tyre and age, and those left out with reasons."""
     columns = ["tyre_id", "after_run", *(f"{p}_mm" for p in PLACES), "age_laps", "corner"]
-    table = readings.reindex(columns=[*columns, "taken_at", "session", "slow_laps", "work_mj", "wet"])
+    table = readings.reindex(
+        columns=[*columns, "taken_at", "session", "slow_laps", "work_mj", "wet"]
+    )
     numbers = (*(f"{p}_mm" for p in PLACES), "age_laps", "slow_laps", "work_mj")
     table = table.astype(dict.fromkeys(numbers, float))
     table["slow_laps"] = table["slow_laps"].where(table["slow_laps"].between(0, OLDEST_LAPS), 0.0)

@@ -87,7 +87,11 @@ def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Time
         evidence=Evidence(folder, event, book, tables, ran, final, tread, changed, assumed, timed),
         inputs=_inputs(folder, book, ran) | dict(timed.official.inputs),
         notes=(
-            *_run_notes(ran), *timed.notes, *fuelled.notes, *warmed.notes, *rubbered.notes,
+            *_run_notes(ran),
+            *timed.notes,
+            *fuelled.notes,
+            *warmed.notes,
+            *rubbered.notes,
             *tyre_notes(tables["tyres"]),
         ),  # fmt: skip
     )

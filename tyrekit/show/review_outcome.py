@@ -210,7 +210,7 @@ def _pressures(
     weekend: Weekend, readings: pd.DataFrame, before: Fits, session: Session, level: float
 ) -> Iterator[tuple[object, ...]]:
     """Give every pit reading; where a run has none, the sensors at its last lap at pace."""
-    own = readings[(readings["session"] == session.id)].dropna(
+    own = readings[(readings["session"] == session.id) & ~readings["wet"].eq(True)].dropna(
         subset=["hot_bar", "cold_bar", "after_laps", "air_c", "track_c"]
     )
     result = before.pressure
