@@ -12,6 +12,7 @@ from tyrekit.errors import InputError
 from tyrekit.record.event import Event, Session
 from tyrekit.record.laps import NEEDED, cut
 from tyrekit.record.logs import read_log
+from tyrekit.record.restarts import laid_out
 from tyrekit.record.running import log_files, log_of, log_path
 
 
@@ -57,8 +58,10 @@ def arrival(folder: Path, event: Event, name: str, session: Session) -> Arrival:
     """Return what a new log holds, cut into laps as if it were run in `session`."""
     written_at = datetime.fromtimestamp(_written(folder, name), event.meeting.zone)
     try:
-        log = read_log(log_path(folder, name), event.log, NEEDED)
-        found = cut(log.channels, event.circuit, session, sample_s=log.sample_s)
+        log = laid_out(read_log(log_path(folder, name), event.log, NEEDED), event.circuit)
+        found = cut(
+            log.channels, event.circuit, session, sample_s=log.sample_s, restarts=log.restarts
+        )
     except InputError as error:
         return Arrival(name, written_at, problem=str(error))
     timed = found.laps.loc[found.laps["kind"] == "timed", "lap_time_s"]

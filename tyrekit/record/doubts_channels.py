@@ -80,10 +80,13 @@ def counter_falls(e: Evidence) -> Iterator[Doubt]:
     """The logger's counter of fuel fell: it was reset."""
     for ran in e.ran:
         health = ran.health.get("fuel_used_l")
-        if health is None or not health.falls:
+        # where the logger began again, its counter did so too: that is told there
+        again = ran.log.restarts if ran.log else ()
+        falls = [f for f in health.falls if f[0] not in again] if health else []
+        if not falls:
             continue
-        at_s, litres = health.falls[0]
-        more = f" and {len(health.falls) - 1} times more" if health.falls[1:] else ""
+        at_s, litres = falls[0]
+        more = f" and {len(falls) - 1} times more" if falls[1:] else ""
         yield Doubt(
             "fuel counter reset",
             f"fuel_used_l of run {ran.run_id} falls by {litres:.2f} l at {at_s:.0f} s of its"

@@ -76,6 +76,31 @@ def _double(ran: Ran, known: set[int]) -> list[int]:
     return [int(lap) for lap in laps["lap"].to_numpy()[double] if lap not in known]
 
 
+def begun_again(e: Evidence) -> Iterator[Doubt]:
+    """The logger was off for a while: its time began again within a run."""
+    for ran in e.ran:
+        for gap in ran.cut.gaps if ran.cut else ():
+            laps = ", ".join(str(lap) for lap in gap.laps)
+            least = f"at least {gap.missing_s:.0f} s, {gap.missing_m:.0f} m, are missing"
+            yield Doubt(
+                "log begun again",
+                f"run {ran.run_id}: time in {ran.log.name if ran.log else 'its log'} begins again"
+                f" {gap.start_s - ran.clock_s:.0f} s into the run"
+                + (f", on lap {laps}" if laps else "")
+                + ": did the logger lose power, or are two recordings in one file? "
+                + (least if gap.missing_s else "How long it was off")
+                + (": so much makes the laps there whole; " if gap.missing_s else ": ")
+                + "whether laps more are missing the file does not tell"
+                + (f". The time and fuel of lap {laps} are not used" if laps else ""),
+                0.95,
+                f"logs/{ran.log.name}" if ran.log else e.run_row(ran.run_id),
+                (f"Type lap {laps} into book/laps.csv if its time and litres are known. " if laps
+                 else "")
+                + f"Did the run have more than {len(ran.laps)} laps? Type as many after its last,"
+                " so that the tyres' age is right.",
+            )  # fmt: skip
+
+
 def typed_otherwise(e: Evidence) -> Iterator[Doubt]:
     """Typed lap times are not the logged ones, are numbered otherwise, or no log supports them."""
     typed = e.tables["laps"]
@@ -182,4 +207,4 @@ def _lacking(ran: Ran, own: pd.DataFrame) -> Iterator[Doubt]:
         )
 
 
-CHECKS = (crossings, typed_otherwise)
+CHECKS = (crossings, begun_again, typed_otherwise)

@@ -18,11 +18,13 @@ from tyrekit.record.line import sideways_at
 from tyrekit.record.motion import integral, motion_of
 from tyrekit.record.pace import with_pace
 from tyrekit.record.pit_lane import STOOD_S
+from tyrekit.record.restarts import Gap, across, gaps_of, outside, stood_over
 from tyrekit.record.sectors import sector_times
 from tyrekit.record.segments import JOINED, Segment, segments
 from tyrekit.terms import CORNERS
 
 FloatArray = NDArray[np.float64]
+OVER_A_GAP = "the log begins again on it: its time and fuel are not known"
 LAST_S = 10.0  # the end of a lap over which hot pressures are averaged
 SPLIT_REACH_S = 300.0
 NEEDED = (
@@ -62,6 +64,8 @@ class Cut:
         or empty.
     notes : tuple of str
         What was inferred or repaired.
+    gaps : tuple of Gap
+        Where the log began again within the run.
     """
 
     laps: pd.DataFrame
@@ -72,6 +76,7 @@ class Cut:
     run_km: float
     way: str
     notes: tuple[str, ...]
+    gaps: tuple[Gap, ...] = ()
 
 
 def cut(
@@ -83,6 +88,7 @@ def cut(
     first_run: bool = True,
     race_laps_run: int = 0,
     raced_s: float = 0.0,
+    restarts: Sequence[float] = (),
 ) -> Cut:
     """Return the laps of one run.
 
@@ -98,6 +104,8 @@ def cut(
         Whether it is its session's first run: a race's begins on the grid.
     race_laps_run, raced_s : int, float
         Race laps of earlier runs in the same race, and time since its start, s.
+    restarts : sequence of float
+        When each later piece of the log begins, s of its clock.
     """
     if len(channels) < 2:
         empty = pd.DataFrame({name: [] for name in CUT_COLUMNS})
@@ -106,7 +114,8 @@ def cut(
     motion = motion_of(channels)
     crossings = find_crossings(channels, motion, circuit)
     notes = () if crossings is not None else ("the log has no way to find laps",)
-    found = crossings or Crossings(np.empty(0), np.empty(0), "")
+    gaps = gaps_of(channels, restarts)
+    found = outside(crossings or Crossings(np.empty(0), np.empty(0), ""), gaps)
     aside = None
     if has_position(channels) and circuit.start_finish is not None:
         aside = sideways_at(channels, circuit.start_finish, found.time_s)
@@ -118,18 +127,36 @@ def cut(
     first, last = motion.moving()
     used = litres(channels)
     sectors = sector_times(channels, motion, circuit, runs)
-    notes = (*notes, *found.notes, *(s.note for s in runs if s.note), *sectors.notes)
+    odd = [s.note for s in runs if s.note and not any(_on(s, gap) for gap in gaps)]
+    notes = (*notes, *found.notes, *odd, *sectors.notes)
     notes = (*notes, *_stops(runs, kinds), *((NOTE,) if has_injectors(channels) else ()))
+    laps = _table(channels, runs, kinds, used, first).join(sectors.table)
+    gaps = across(laps, gaps, first, motion, sample_s)
+    lost = any(first < gap.end_s and gap.start_s < last for gap in gaps)
     return Cut(
-        _table(channels, runs, kinds, used, first).join(sectors.table),
+        _without_gaps(laps, gaps),
         last - first,
         float(channels["time_s"].iloc[-1]) - first,
-        float(used[-1]) if len(used) else float("nan"),
+        float(used[-1]) if len(used) and not lost else float("nan"),
         _counted_l(channels),
         motion.distance_m(first, last) / 1000,
         found.way,
         tuple(dict.fromkeys(notes)),
+        tuple(gaps),
     )
+
+
+def _on(lap: Segment, gap: Gap) -> bool:
+    return lap.start_s < gap.end_s and lap.end_s > gap.start_s
+
+
+def _without_gaps(laps: pd.DataFrame, gaps: Sequence[Gap]) -> pd.DataFrame:
+    """Return laps that claim no fuel, and no time that counts, where the log has a gap."""
+    over = laps["lap"].isin([lap for gap in gaps for lap in gap.laps])
+    laps.loc[over, "fuel_used_l"] = np.nan
+    laps.loc[over & (laps["kind"] == "timed"), ["reason", "rule"]] = OVER_A_GAP
+    laps.loc[over, "lap_time_se_s"] = 0.3 * laps["lap_time_s"].median()  # it is a guess
+    return laps
 
 
 def _stops(laps: Sequence[Segment], kinds: Sequence[Kind]) -> list[str]:
@@ -174,7 +201,9 @@ def _counted_l(channels: pd.DataFrame) -> float:
     return float(_rises(counter)[-1])
 
 
-def split_at(channels: pd.DataFrame, after_s: Sequence[float]) -> list[pd.DataFrame]:
+def split_at(
+    channels: pd.DataFrame, after_s: Sequence[float], restarts: Sequence[float] = ()
+) -> list[pd.DataFrame]:
     """Return a log that holds several runs in one piece per run.
 
     Parameters
@@ -184,14 +213,17 @@ def split_at(channels: pd.DataFrame, after_s: Sequence[float]) -> list[pd.DataFr
     after_s : sequence of float
         When each later run starts, s after the first one, by the run sheet. The cut is made at
         the end of the standstill nearest to it, within five minutes.
+    restarts : sequence of float
+        When each later piece of the log begins, s: the cuts, when the car stood at as many.
     """
     if not len(channels):
         return [channels] * (len(after_s) + 1)
     motion = motion_of(channels)
     first, _ = motion.moving()
     ends = np.array([end for _, end in motion.standstills(STOOD_S)])
-    cuts = []
-    for after in after_s:
+    stood = stood_over(channels, restarts)
+    cuts = stood if len(stood) == len(after_s) else []
+    for after in after_s[len(cuts) :]:
         sheet = first + after
         near = ends[np.abs(ends - sheet) < SPLIT_REACH_S]
         cuts.append(float(near[np.argmin(np.abs(near - sheet))]) if len(near) else sheet)

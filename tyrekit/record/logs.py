@@ -242,21 +242,19 @@ def _assembled(
         sample_s=clock.sample_s,
         notes=(*notes, *clock.notes),
         disagreements=tuple(match.disagreements),
-        restarts=tuple(float(data["time_s"][n]) for n in _places(clock.kept, begun)),
+        restarts=tuple(float(data["time_s"][int(clock.kept[:row].sum())]) for row in begun),
     )
 
 
 def _in_a_row(time_s: FloatArray, begun: Sequence[int]) -> tuple[FloatArray, list[str]]:
     """Lay the pieces of a log one right after the other, and say where time began again."""
-    time_s, notes = time_s.copy(), []
-    edges = [0, *begun, len(time_s)]
-    for i, (before, at, end) in enumerate(zip(edges, edges[1:-1], edges[2:], strict=False)):
-        piece = time_s[before:at]
-        clock = row_times(piece)
-        last_s = float(piece[clock.kept][-1])
-        shown_s = last_s - (float(time_s[edges[i]]) if i else 0.0)
-        notes.append(f"time begins again at {time_s[at]:.2f} s after {last_s:.2f} s")
-        time_s[at:end] += last_s + clock.sample_s - time_s[at]
+    time_s, notes, later_s = time_s.copy(), [], 0.0
+    for before, at, end in zip([0, *begun], begun, [*begun[1:], len(time_s)], strict=False):
+        clock = row_times(time_s[before:at])
+        last_s = float(time_s[before:at][clock.kept][-1])
+        notes.append(f"time begins again at {time_s[at]:.2f} s after {last_s - later_s:.2f} s")
+        later_s = last_s + clock.sample_s - float(time_s[at])
+        time_s[at:end] += later_s
     return time_s, notes
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tyrekit.record.counting import SLOW
 from tyrekit.record.event import Session
+from tyrekit.record.laps import OVER_A_GAP
 from tyrekit.record.running import CLOCK_SET, Ran, no_laps, typed_se_s
 
 IntArray = NDArray[np.int64]
@@ -59,7 +60,7 @@ def with_official(
     laps.loc[taken, "lap_time_s"] = laps["official_time_s"]
     laps.loc[taken, "lap_time_se_s"] = pd.Series(beside["lap_time_se_s"].to_numpy(), laps.index)
     laps.loc[taken, "source"] = "timing"
-    laps.loc[taken & laps["reason"].str.startswith(CLOCK_SET), "reason"] = ""
+    laps.loc[taken & laps["reason"].str.startswith((CLOCK_SET, OVER_A_GAP)), "reason"] = ""
     return _flagged(laps, beside["flag"].fillna("").tolist())
 
 

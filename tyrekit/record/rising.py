@@ -136,7 +136,8 @@ def begun_again(data: Mapping[str, FloatArray]) -> list[int]:
         level = float(np.median(t[max(begun[-1], i - 9) : i]))
         passed, after = level - float(t[begun[-1]]), t[i : i + window]
         if (
-            level - t[i] > 2 * RUNS_ON_S
+            i - begun[-1] >= window
+            and level - t[i] > 2 * RUNS_ON_S
             and t[i] - t[begun[-1]] <= BACK_SHARE * passed
             and len(after) == window
             and np.quantile(after, 0.9) - t[i] <= 2 * RUNS_ON_S

@@ -17,9 +17,10 @@ from tyrekit.record.clock_jumps import Jump, jumps
 from tyrekit.record.event import Event
 from tyrekit.record.health import ChannelHealth, health_of
 from tyrekit.record.kinds import TO_THE_GRID
-from tyrekit.record.laps import CUT_COLUMNS, NEEDED, Cut, cut, split_at
+from tyrekit.record.laps import CUT_COLUMNS, NEEDED, OVER_A_GAP, Cut, cut, split_at
 from tyrekit.record.logs import LogData, read_log
 from tyrekit.record.own_files import own_folder, seen_name
+from tyrekit.record.restarts import laid_out
 from tyrekit.record.tables import SECTOR
 
 CLOCK_SET = "the logger's clock was set on it"
@@ -113,7 +114,7 @@ def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame
             made = cut(
                 channels, event.circuit, event.session(str(row["session"])),
                 sample_s=log.sample_s, first_run=not before, race_laps_run=_race_laps(before),
-                raced_s=_raced_s(before, row["start"]),
+                raced_s=_raced_s(before, row["start"]), restarts=log.restarts,
             )  # fmt: skip
         one = _ran(row, log, made, typed[typed["run_id"] == run_id], found[run_id])
         if log is not None and channels is not None and made is not None:
@@ -182,12 +183,12 @@ def _pieces(
             path = log_path(folder, name)
             if not path.exists():
                 continue
-            log = read_log(path, event.log, NEEDED)
+            log = laid_out(read_log(path, event.log, NEEDED), event.circuit)
         except LogError as error:
             problems += [p for p in error.problems if isinstance(p, LogError)]
             continue
         after_s = [(starts[run_id] - starts[own[0]]).total_seconds() for run_id in own[1:]]
-        shared = split_at(log.channels, after_s) if after_s else [log.channels]
+        shared = split_at(log.channels, after_s, log.restarts) if after_s else [log.channels]
         bare = replace(log, channels=log.channels.iloc[:0])
         pieces |= {run: (bare, part) for run, part in zip(own, shared, strict=True)}
     if problems:
@@ -222,10 +223,10 @@ def channels_of(folder: Path, event: Event, runs: pd.DataFrame, run_id: str) -> 
     name = found[run_id]
     if not name or name not in logs:
         return pd.DataFrame({"time_s": np.empty(0)})
-    log = read_log(log_path(folder, name), event.log, CHANNELS)
+    log = laid_out(read_log(log_path(folder, name), event.log, CHANNELS), event.circuit)
     own = runs[[found[str(run)] == name for run in runs["run_id"]]].sort_values("start")
     after_s = (own["start"] - own["start"].iloc[0]).dt.total_seconds().tolist()[1:]
-    shared = split_at(log.channels, after_s) if after_s else [log.channels]
+    shared = split_at(log.channels, after_s, log.restarts) if after_s else [log.channels]
     return shared[list(own["run_id"]).index(run_id)]
 
 
@@ -280,6 +281,8 @@ def _with_clock(ran: Ran, log: LogData, channels: pd.DataFrame, made: Cut) -> Ra
         return ran
     first_s = float(channels["time_s"].iloc[-1]) - made.recorded_s
     found = jumps(channels, log.sample_s, backward_rows=log.backward_rows, first_s=first_s)
+    gaps_s = [gap.start_s - first_s for gap in made.gaps]
+    found = tuple(j for j in found if not np.isclose(j.at_s, gaps_s).any())
     laps = ran.laps.copy() if found else ran.laps
     for jump in found:
         ends_s = laps["start_s"] + laps["lap_time_s"]
@@ -304,6 +307,10 @@ def _filled_in(laps: pd.DataFrame, typed: pd.DataFrame) -> pd.DataFrame:
         lap = filled.loc[i, "lap"]
         if lap not in known.index:
             continue
+        if filled.loc[i, "reason"] == OVER_A_GAP:  # what is typed is all that is known
+            time_s = float(known.loc[lap, "lap_time_s"])
+            filled.loc[i, ["lap_time_s", "lap_time_se_s"]] = [time_s, typed_se_s(time_s)]
+            filled.loc[i, ["reason", "rule", "source"]] = ["", "as typed: " + OVER_A_GAP, "typed"]
         for name in ("fuel_used_l", "air_c", "track_c"):
             if np.isnan(filled.loc[i, name]):
                 filled.loc[i, name] = known.loc[lap, name]
