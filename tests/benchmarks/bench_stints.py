@@ -15,20 +15,21 @@ import numpy as np
 from tyrekit.plan.caution import caution_policy, measured_gain
 from tyrekit.plan.caution_search import drawn_cautions
 from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY
-from tyrekit.plan.stints import StintRace, TyreSet, stint_plans, stint_problem
+from tyrekit.plan.stints import StintRace, TyreSet, stint_plans, stint_problems
 from tyrekit.record.event import Caution
 
 SEEDS = range(5)
 
 
 def race(laps, sets, **changes):
-    fuel_kg = np.tile(3.0 + 1.8 * np.arange(laps + 1.0), (4, 1))
+    most = max(3, sets - 1)
+    fuel_kg = np.tile(3.0 + 1.8 * np.arange(laps + 1.0), (most + 1, 4, 1))
     caution = Caution(
         chance_per_lap=0.03, mean_laps=4.0, lap_time_pct=160.0, fuel_pct=45.0, pit_loss_s=14.0
     )
     values = {
         "session": "R", "laps": laps, "stop_s": 55.0, "standing_s": 25.0, "warm_up_s": 1.2,
-        "least_stops": 1, "most_stops": max(3, sets - 1), "first_lap": 8, "last_lap": laps - 8,
+        "least_stops": 1, "most_stops": most, "first_lap": 8, "last_lap": laps - 8,
         "change_tyres": True, "refuel": False, "fuel_kg": fuel_kg, "use_kg_per_lap": 1.8,
         "fuel_effect_s_per_kg": 0.02, "caution": caution,
     }  # fmt: skip
@@ -48,7 +49,7 @@ def tyre_sets(number, laps, seed):
 
 def plainly(one, sets):
     """Best plan by recursion over laps done and sets used, lap by lap."""
-    problem = stint_problem(one, sets)
+    (problem,) = stint_problems(one, sets)
 
     @cache
     def after(done, used):
@@ -81,7 +82,7 @@ def stints():
         one = race(laps, number, refuel=refuel)
         if refuel:
             fuel_kg = one.fuel_kg.copy()
-            fuel_kg[:, 81:] = np.inf
+            fuel_kg[..., 81:] = np.inf
             one = replace(one, fuel_kg=fuel_kg)
         rows = []
         for seed in SEEDS:

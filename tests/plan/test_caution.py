@@ -27,7 +27,7 @@ def race(laps=24, **changes):
     values = {
         "session": "R", "laps": laps, "stop_s": 30.0, "standing_s": 10.0, "warm_up_s": 1.0,
         "least_stops": 1, "most_stops": 2, "first_lap": 3, "last_lap": laps - 3,
-        "change_tyres": True, "refuel": False, "fuel_kg": np.full((4, laps + 1), 40.0),
+        "change_tyres": True, "refuel": False, "fuel_kg": np.full((4, 4, laps + 1), 40.0),
         "use_kg_per_lap": 1.5, "fuel_effect_s_per_kg": 0.02, "caution": caution(),
     }  # fmt: skip
     return StintRace(**(values | changes))
@@ -41,9 +41,11 @@ def tyre_set(name, laps=24, *, age=0, rate=0.25, curve=0.01, life=99):
 def random_case(rng):
     laps = int(rng.integers(5, 10))
     refuel, change = bool(rng.integers(2)), bool(rng.integers(4))
-    fuel_kg = np.full((4, laps + 1), 40.0)
+    fuel_kg = np.full((3, 4, laps + 1), 40.0)
     if refuel:
-        fuel_kg[:, int(rng.integers(4, laps + 1)) :] = np.inf
+        reach = int(rng.integers(4, laps + 1))
+        for stops in range(3):  # the more stops share the risk, the less far a tank goes
+            fuel_kg[stops, :, max(reach - stops + 1, 1) :] = np.inf
     one = race(
         laps, stop_s=float(rng.uniform(2, 10)), standing_s=1.0, first_lap=int(rng.integers(1, 3)),
         last_lap=laps - 1, least_stops=int(rng.integers(0, 3)), change_tyres=change, refuel=refuel,
@@ -61,8 +63,17 @@ def random_case(rng):
 
 
 def least(race, sets):
+    """Return the least expected loss over the most stops whose fuel may be counted on."""
+    fewest = race.least_stops if race.refuel else race.most_stops
+    return min(
+        recursion(replace(race, most_stops=most), sets)
+        for most in range(fewest, race.most_stops + 1)
+    )
+
+
+def recursion(race, sets):
     """Return the least expected loss by plain recursion over everything that may happen."""
-    tank = min(int(np.flatnonzero(np.isfinite(row)).max()) for row in race.fuel_kg)
+    tank = min(int(np.flatnonzero(np.isfinite(row)).max()) for row in race.fuel_kg[race.most_stops])
     begins, stays = race.caution.chance_per_lap, 1 - 1 / race.caution.mean_laps
 
     @cache

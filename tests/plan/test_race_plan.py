@@ -193,10 +193,25 @@ def test_one_risk_over_all_stints(make_event, planned, fuel_use):
         need = fuel_use.need(int(row["laps"]), formation_laps=int(first), cool_down_laps=int(last))
         aside_kg = (2.5 + 1.5 * last) * 0.745
         chances.append(need.exceedance(row["fuel_kg"] - aside_kg))
-    assert 0.0 < sum(chances) <= 0.005
+    assert 0.9 * 0.005 < sum(chances) <= 0.005  # the table between lengths worked out is careful
     assert found.start_kg == table["fuel_kg"].iloc[0] < found.fuel.start_kg + 1e-9
     assert (found.card["added_kg"] > 0).all()
     assert not len(found.fuel_left) and not len(found.fuel_account)
+
+
+def test_leave_to_stop_more_often_never_costs_more(make_event, planned):
+    """A plan allowed with fewer stops at most is allowed with more: the least cost only falls."""
+    sets = [tyre_set(name, age=4) for name in "ABC"]
+    costs, stops = [], []
+    for most in ("maximum = 1\n", "maximum = 2\n", ""):
+        event = make_event(
+            ("minimum = 1\n", f"minimum = 1\n{most}"), ("refuel = false", "refuel = true")
+        )
+        best = planned(event, event.session("R3"), sets=sets).stints.best
+        costs.append(best.cost_s)
+        stops.append(len(best.stops))
+    assert stops == [1, 1, 1]
+    assert costs == pytest.approx([costs[0]] * 3, abs=1e-9)
 
 
 def test_most_stops_of_the_event_are_kept(make_event, planned):

@@ -59,14 +59,14 @@ def test_race_holds_what_the_event_says(event, race, lap_time):
     assert one.warm_up_s == pytest.approx(sum(lap_time.warm_up_s))
     assert one.change_tyres and not one.refuel
     assert one.caution == event.session("R3").caution
-    assert np.isfinite(one.fuel_kg[ONLY, -1])
+    assert np.isfinite(one.fuel_kg[:, ONLY, -1]).all()
 
 
 def test_fuel_by_laps_is_the_needs_own_quantile(make_event, fuel_use):
     # other way: the need asked lap by lap, where the table interpolates
     event = make_event(("refuel = false", "refuel = true"))
     session = event.session("R3")
-    table = fuel_by_laps(event, session, fuel_use, 34, 15.0, 0.005)
+    table = fuel_by_laps(event, session, fuel_use, 34, 15.0, [0.005])[0]
     for n in (3, 11, 20, 34):
         need = fuel_use.need(n, formation_laps=1, cool_down_laps=1).quantile(0.995)
         assert table[ONLY, n] == pytest.approx(need + 4.0 * 0.745, rel=2e-3)

@@ -7,7 +7,7 @@ warming up, tyre age on racing laps. Position and traffic are not in it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -88,6 +88,8 @@ def caution_policy(race: StintRace, sets: Sequence[TyreSet]) -> CautionPolicy:
     ----------
     race : StintRace
         With ``caution``; without one the reply never differs from the fixed plan.
+        With refuelling the most stops are chosen too: the fewer, the more of the accepted risk is
+        each stint's and the further a tank goes.
     sets : sequence of TyreSet
         Sets that may be used, one or more.
 
@@ -102,9 +104,12 @@ def caution_policy(race: StintRace, sets: Sequence[TyreSet]) -> CautionPolicy:
             rule="a reply to cautions is worked out for one set or more",
             next_step="Look at the stint plan: it says why none is left.",
         )
-    fitted = fitments(race, sets)
-    replies = decide(race, fitted, two_states(race))
-    fixed = decide(race, fitted, average(race))
+    most = range(race.most_stops, race.least_stops - 1, -1) if race.refuel else [race.most_stops]
+    ways = [(one, fitments(one, sets)) for one in (replace(race, most_stops=n) for n in most)]
+    each = [decide(one, fitted, two_states(one)) for one, fitted in ways]
+    best = int(np.argmin([found.cost_s for found in each]))
+    (race, fitted), replies = ways[best], each[best]
+    fixed = min((decide(one, own, average(one)) for one, own in ways), key=lambda f: f.cost_s)
     possible = bool(np.isfinite(fixed.cost_s))
     return CautionPolicy(
         status="optimal" if possible else "impossible",
@@ -152,4 +157,5 @@ def _notes(race: StintRace) -> tuple[str, ...]:
         notes.append("no chance of a caution is given: the reply is the fixed plan")
     if race.refuel:
         notes.append("the time lost to carrying fuel is left out of the reply to cautions")
+        notes.append(f"the reply to cautions fills each stint for at most {race.most_stops} stops")
     return tuple(notes)

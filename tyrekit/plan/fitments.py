@@ -9,7 +9,7 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
-from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, Floats
+from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY, Floats
 from tyrekit.plan.stints import StintRace, TyreSet, in_classes
 
 Ints = NDArray[np.int64]
@@ -172,6 +172,7 @@ def _barred(
 
 def _range_laps(race: StintRace, roles: tuple[int, ...]) -> float:
     """Return the most laps between stops that the tank allows."""
+    fuel_kg = race.fuel_kg[race.most_stops]
     if not race.refuel:
-        return np.inf if np.isfinite(race.fuel_kg[-1, -1]) else 0.0
-    return float(min(np.flatnonzero(np.isfinite(race.fuel_kg[role])).max() for role in roles))
+        return np.inf if np.isfinite(fuel_kg[ONLY, -1]) else 0.0
+    return float(min(np.flatnonzero(np.isfinite(fuel_kg[role])).max(initial=0) for role in roles))

@@ -183,7 +183,7 @@ def _blocked_by(
         return by_fuel
     if not tyres.sets:
         return (*by_fuel, *tyres.notes)
-    no_fuel = not race.refuel and not np.isfinite(race.fuel_kg[ONLY, -1])
+    no_fuel = not race.refuel and not np.isfinite(race.fuel_kg[-1, ONLY, -1])
     return by_fuel if by_fuel and no_fuel else (*by_fuel, *stints.blocked_by)
 
 

@@ -6,6 +6,7 @@ What is assumed on the way is said in the race's notes.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
@@ -53,13 +54,15 @@ def stint_race(
     stops = session.stops
     refuel = stops is not None and stops.refuel
     risk = event.fuel.shortfall_risk
-    fuel_kg = fuel_by_laps(event, session, fuel_use, laps, bowser_c, risk)
-    most = _most_stops(session, laps, sets, fuel_kg)
-    if refuel:  # so that all the stints together stay within the risk, however many there are
-        risk /= most + 1
-        fuel_kg = fuel_by_laps(event, session, fuel_use, laps, bowser_c, risk)
-    elif start_kg is not None:
-        fuel_kg[ONLY, -1] = start_kg
+    fuel_kg = fuel_by_laps(event, session, fuel_use, laps, bowser_c, [risk])
+    most = _most_stops(session, laps, sets, fuel_kg[0])
+    if refuel:  # the stints of a plan share the risk
+        shares = [risk / (stops + 1) for stops in range(most + 1)]
+        fuel_kg = fuel_by_laps(event, session, fuel_use, laps, bowser_c, shares)
+    else:
+        fuel_kg = np.repeat(fuel_kg, most + 1, axis=0)
+        if start_kg is not None:
+            fuel_kg[:, ONLY, -1] = start_kg
     use = fuel_use.use_by_kind(race=True)["mean"]
     return StintRace(
         session=session.id,
@@ -80,7 +83,7 @@ def stint_race(
         formation_kg=session.formation_laps * float(use["formation"]),
         cool_down_laps=session.cool_down_laps,
         caution=session.caution,
-        notes=_notes(session, laps, risk, most, refuel),
+        notes=_notes(session, laps, risk, most),
     )
 
 
@@ -90,25 +93,26 @@ def fuel_by_laps(
     fuel_use: FuelUseResults,
     laps: int,
     bowser_c: float,
-    risk: float,
+    risks: Sequence[float],
 ) -> Floats:
-    """Return the fuel to start n laps between stops with, by role, (4, laps + 1) in kg.
+    """Return the fuel to start n laps between stops with, by risk and role, in kg.
+
+    The array is (risks, 4, laps + 1).
 
     No caution is counted on; inf where the tank cannot hold it. The last stint carries the
     sample too. Without refuelling only the whole race is worked out, the rest is inf.
     """
     density = density_kg_per_l(event.fuel.density_kg_per_l, bowser_c)
     kept = max(density, event.fuel.density_kg_per_l)
-    load_kg = partial(_load_kg, event, session, fuel_use, kept, risk)
-    out = np.full((4, laps + 1), np.inf)
+    load_kg = partial(_load_kg, event, session, fuel_use, kept, risks)
+    out = np.full((len(risks), 4, laps + 1), np.inf)
     if session.stops is not None and session.stops.refuel:
         nodes = np.unique(np.round(np.geomspace(1, laps, NODES))).astype(int)
         for role in range(4):
-            out[role] = np.interp(
-                np.arange(laps + 1.0), nodes, [load_kg(int(n), role) for n in nodes]
-            )
+            loads = np.transpose([load_kg(int(n), role) for n in nodes])
+            out[:, role] = [np.interp(np.arange(laps + 1.0), nodes, kg) for kg in loads]
     else:
-        out[ONLY, -1] = load_kg(laps, ONLY)
+        out[:, ONLY, -1] = load_kg(laps, ONLY)
     return np.where(out <= event.fuel.tank_l * density + 1e-9, out, np.inf)
 
 
@@ -117,10 +121,10 @@ def _load_kg(
     session: Session,
     fuel_use: FuelUseResults,
     kept_density: float,
-    risk: float,
+    risks: Sequence[float],
     laps: int,
     role: int,
-) -> float:
+) -> list[float]:
     first, last = role in (FIRST, ONLY), role in (LAST, ONLY)
     need = fuel_use.need(
         laps,
@@ -129,7 +133,7 @@ def _load_kg(
         wet=session.wet,
     )
     aside_l = event.fuel.unusable_l + (event.fuel.sample_l if last else 0.0)
-    return need.quantile(1 - risk) + aside_l * kept_density
+    return [need.quantile(1 - risk) + aside_l * kept_density for risk in risks]
 
 
 def _most_stops(session: Session, laps: int, sets: int, fuel_kg: Floats) -> int:
@@ -146,16 +150,18 @@ def _most_stops(session: Session, laps: int, sets: int, fuel_kg: Floats) -> int:
     return most if stops.maximum is None else min(most, stops.maximum)
 
 
-def _notes(session: Session, laps: int, risk: float, most: int, refuel: bool) -> tuple[str, ...]:
+def _notes(session: Session, laps: int, risk: float, most: int) -> tuple[str, ...]:
     notes = ["a stint ends with its lap into the pits; stops are made inside the window only"]
-    if session.stops is None:
+    stops = session.stops
+    if stops is None:
         notes.append(f"{session.id} has no [stops]: one stint is planned")
     if session.minutes is not None:
         notes.append(f"a race to time is planned as {laps} laps")
-    if refuel:
+    if stops is not None and stops.refuel:
+        shares = [f"{risk / (n + 1):.2%} with {n}" for n in range(stops.minimum, most + 1)]
         notes.append(
-            f"fuel for each stint at a chance of {risk:.2%} of running short, so that up to"
-            f" {most + 1} stints together stay within the risk accepted"
+            "the stints of a plan share the risk accepted; chance of running short in each, by the"
+            f" stops it makes: {', '.join(shares)}"
         )
         notes.append("no caution is counted on for fuel")
     return tuple(notes)

@@ -45,6 +45,11 @@ class Blocks:
     cost_s: float
     blocks: tuple[Block, ...]
 
+    @property
+    def stops(self) -> int:
+        """Stops made."""
+        return len(self.blocks) - 1 + sum(block.kept_stops for block in self.blocks)
+
 
 @dataclass(frozen=True, eq=False)
 class StintProblem:

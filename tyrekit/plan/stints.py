@@ -7,9 +7,10 @@ window the event gives; tyres that come off do not go on again.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from heapq import merge
 from itertools import islice
 
 import numpy as np
@@ -26,7 +27,7 @@ from tyrekit.plan.stint_search import (
     best_first,
     stop_laps,
 )  # fmt: skip
-from tyrekit.plan.stop_window import no_window, stop_window
+from tyrekit.plan.stop_window import no_window, problem_of, stop_window
 from tyrekit.record.event import Caution
 
 WINDOW_DRAWS = 60  # enough for a 90 % interval on a chart, few enough to be quick
@@ -76,9 +77,10 @@ class StintRace:
         Window: stops are made at the end of these laps and those between.
     change_tyres, refuel : bool
         What a stop may be used for.
-    fuel_kg : array (4, laps + 1)
-        Fuel to start n laps between stops with, by role (middle, first, last, only); inf where
-        the tank cannot hold it. Without refuelling only the last entry of the last row counts.
+    fuel_kg : array (most_stops + 1, 4, laps + 1)
+        Fuel to start n laps between stops with, by the stops of the plan, whose stints share the
+        risk accepted, and by role (middle, first, last, only); inf where the tank cannot hold it.
+        Without refuelling only the last entry of each last row counts.
     use_kg_per_lap, fuel_effect_s_per_kg : float
     """
 
@@ -103,11 +105,15 @@ class StintRace:
     notes: tuple[str, ...] = ()
 
     def fuel_s(self) -> Floats:
-        """Return the seconds lost to carrying the fuel of n laps between stops, (4, laps + 1)."""
+        """Return the seconds lost to carrying the fuel of n laps between stops, (4, laps + 1).
+
+        It is the fuel of a plan with `most_stops`.
+        """
+        fuel_kg = self.fuel_kg[self.most_stops]
         n = np.arange(self.laps + 1.0)
         burnt = np.array([[self.formation_kg * (role in FUELLED)] for role in range(4)])
-        fits = np.isfinite(self.fuel_kg)
-        start_kg = np.where(fits, self.fuel_kg, 0.0) - burnt
+        fits = np.isfinite(fuel_kg)
+        start_kg = np.where(fits, fuel_kg, 0.0) - burnt
         carried = start_kg * n - self.use_kg_per_lap * n * (n - 1) / 2
         return np.where(fits, self.fuel_effect_s_per_kg * carried, np.inf)
 
@@ -154,7 +160,7 @@ class StintPlans:
     notes: tuple[str, ...]
     race: StintRace
     sets: tuple[TyreSet, ...]
-    problem: StintProblem
+    problems: tuple[StintProblem, ...]
     blocks: tuple[Blocks, ...]
 
     @property
@@ -180,17 +186,20 @@ class StintPlans:
     @cached_property
     def window(self) -> pd.DataFrame:
         """Seconds lost if a stop of the best plan is made on another lap; see `stop_window`."""
-        return (
-            stop_window(self.problem, self.blocks[0], self.drawn()) if self.blocks else no_window()
-        )
+        return self.window_of(self.blocks[0]) if self.blocks else no_window()
 
-    def drawn(self, most: int = WINDOW_DRAWS) -> list[StintProblem]:
-        """Return the problem as it is in up to `most` of the sets' draws, evenly spaced."""
+    def window_of(self, plan: Blocks) -> pd.DataFrame:
+        """Return the same for another plan of the race."""
+        return stop_window(self.problems, plan, self._drawn())
+
+    def _drawn(self, most: int = WINDOW_DRAWS) -> list[tuple[StintProblem, ...]]:
+        """Return the problems as they are in up to `most` of the sets' draws, evenly spaced."""
         draws = [one.draws_s for one in self.sets if one.draws_s is not None]
         if not draws or len(draws) < len(self.sets):
             return []
         chosen = np.unique(np.linspace(0, len(draws[0]) - 1, most).astype(int))
-        return [replace(self.problem, tyre_s=self._drawn_tyre_s(draws, i)) for i in chosen]
+        tyre_s = [self._drawn_tyre_s(draws, i) for i in chosen]
+        return [tuple(replace(one, tyre_s=d) for one in self.problems) for d in tyre_s]
 
     def _drawn_tyre_s(self, draws: list[Floats], i: int) -> Floats:
         as_drawn = zip(self.sets, draws, strict=True)
@@ -210,17 +219,17 @@ def stint_plans(race: StintRace, sets: Sequence[TyreSet], *, count: int = 20) ->
         Plans wanted, 1 or more; fewer exist when fewer are returned.
     """
     ordered = in_classes(sets)
-    problem = stint_problem(race, ordered)
-    found = list(islice(best_first(problem), count)) if ordered else []
+    problems = stint_problems(race, ordered)
+    found = list(islice(_best_first(problems), count)) if ordered else []
     blocked = () if found else _blocked_by(race, ordered)
-    chance = _chance_best(problem, ordered, found)
+    chance = _chance_best(ordered, found)
     plans = tuple(
         StintPlan(
             cost_s=one.cost_s,
             difference_s=one.cost_s - found[0].cost_s,
-            stops=stop_laps(_pieces(problem, one)),
+            stops=stop_laps(_pieces(problem_of(problems, one), one)),
             chance_best=share,
-            rows=_rows(race, ordered, problem, one),
+            rows=_rows(race, ordered, problem_of(problems, one), one),
         )
         for one, share in zip(found, chance, strict=True)
     )
@@ -232,7 +241,7 @@ def stint_plans(race: StintRace, sets: Sequence[TyreSet], *, count: int = 20) ->
         notes=(*race.notes, "seconds only: position and traffic are not counted"),
         race=race,
         sets=tuple(ordered),
-        problem=problem,
+        problems=problems,
         blocks=tuple(found),
     )
 
@@ -249,8 +258,24 @@ def in_classes(sets: Sequence[TyreSet]) -> list[TyreSet]:
     return [one for group in classes for one in group]
 
 
-def stint_problem(race: StintRace, sets: Sequence[TyreSet]) -> StintProblem:
-    """Return the search problem of a race; like sets must stand side by side."""
+def stint_problems(race: StintRace, sets: Sequence[TyreSet]) -> tuple[StintProblem, ...]:
+    """Return the search problems of a race; like sets must stand side by side.
+
+    With refuelling there is one for every number of stops, each with the fuel of its own.
+    """
+    if not race.refuel:
+        return (_stint_problem(race, sets),)
+    return tuple(
+        _stint_problem(replace(race, least_stops=stops, most_stops=stops), sets)
+        for stops in range(race.least_stops, race.most_stops + 1)
+    )
+
+
+def _best_first(problems: Sequence[StintProblem]) -> Iterator[Blocks]:
+    return merge(*map(best_first, problems), key=lambda plan: plan.cost_s)
+
+
+def _stint_problem(race: StintRace, sets: Sequence[TyreSet]) -> StintProblem:
     alike: list[int] = []
     for i, one in enumerate(sets):
         same = next((j for j in range(i) if sets[j].alike(one)), None)
@@ -289,7 +314,7 @@ def _piece_s(race: StintRace) -> Floats:
     piece = np.full((4, race.laps + 1), race.warm_up_s)
     if race.refuel:
         piece += race.fuel_s()
-    elif not np.isfinite(race.fuel_kg[ONLY, -1]):
+    elif not np.isfinite(race.fuel_kg[race.most_stops, ONLY, -1]):
         piece[:] = np.inf
     piece[:, 0] = np.inf
     piece[FIRST, n < race.first_lap] = np.inf
@@ -306,13 +331,14 @@ def _rows(
 ) -> tuple[dict[str, object], ...]:
     rows: list[dict[str, object]] = []
     done = 0
-    fuel_kg = float(race.fuel_kg[ONLY, -1])
+    load_kg = race.fuel_kg[plan.stops]
+    fuel_kg = float(load_kg[ONLY, -1])
     for block in plan.blocks:
         tyres = sets[block.set_index]
         on_set = race.formation_laps if done == 0 else 0
         for i, laps in enumerate(problem.pieces(block)):
             if race.refuel:
-                fuel_kg = float(race.fuel_kg[_role(done, laps, race.laps), laps])
+                fuel_kg = float(load_kg[_role(done, laps, race.laps), laps])
             lost_s = float(tyres.lap_loss_s[on_set : on_set + laps].sum()) + race.warm_up_s
             row = {"stint": len(rows) + 1, "set": tyres.name, "changed": i == 0 and done > 0}
             row |= {"first_lap": done + 1, "last_lap": done + laps, "laps": laps}
@@ -330,9 +356,7 @@ def _role(done: int, laps: int, race_laps: int) -> int:
     return ONLY if first and last else FIRST if first else LAST if last else MIDDLE
 
 
-def _chance_best(
-    problem: StintProblem, sets: Sequence[TyreSet], found: Sequence[Blocks]
-) -> list[float]:
+def _chance_best(sets: Sequence[TyreSet], found: Sequence[Blocks]) -> list[float]:
     """Return how often each plan is the best of those found, over the draws; ties shared."""
     draws = [one.draws_s for one in sets]
     if not found or any(one is None for one in draws):
@@ -370,4 +394,4 @@ def _blocked_by(race: StintRace, sets: Sequence[TyreSet]) -> tuple[str, ...]:
 
 
 def _possible(race: StintRace, sets: Sequence[TyreSet]) -> bool:
-    return next(best_first(stint_problem(race, sets)), None) is not None
+    return next(_best_first(stint_problems(race, sets)), None) is not None

@@ -37,7 +37,10 @@ COLUMNS = {
 
 
 def stop_window(
-    problem: StintProblem, plan: Blocks, drawn: Sequence[StintProblem] = (), level: float = 0.9
+    problems: Sequence[StintProblem],
+    plan: Blocks,
+    drawn: Sequence[Sequence[StintProblem]] = (),
+    level: float = 0.9,
 ) -> pd.DataFrame:
     """Return stop, lap, planned, lost_s, lower_s, upper_s: what a stop on that lap loses.
 
@@ -46,18 +49,20 @@ def stop_window(
 
     Parameters
     ----------
+    problems : sequence of StintProblem
+        The race, once or once for each number of stops; the cheapest counts.
     plan : Blocks
         The best plan; lost_s is against the lap it stops on.
-    drawn : sequence of StintProblem
+    drawn : sequence of sequences of StintProblem
         The same race with tyres as they may be instead; without, the interval has no width. Its
         lower end is below 0 where another lap than the planned one may well be better.
     level : float
         Share of the interval.
     """
-    cost = _costs(problem, plan)
+    cost = _least_costs(problems, plan)
     if not cost:
         return no_window()
-    draws = [_costs(one, plan) for one in drawn]
+    draws = [_least_costs(one, plan) for one in drawn]
     parts = []
     for stop, (at, cost_s) in cost.items():
         laps = np.flatnonzero(np.isfinite(cost_s))
@@ -77,20 +82,38 @@ def no_window() -> pd.DataFrame:
     return pd.DataFrame({name: [] for name in COLUMNS}).astype(COLUMNS)
 
 
-def _costs(problem: StintProblem, plan: Blocks) -> dict[int, tuple[int, Floats]]:
-    """Return for each stop its lap and the least cost to come by lap, constants left out."""
+def problem_of(problems: Sequence[StintProblem], plan: Blocks) -> StintProblem:
+    """Return the problem of the plan's number of stops."""
+    return next(one for one in problems if one.least_stops <= plan.stops <= one.most_stops)
+
+
+def _least_costs(problems: Sequence[StintProblem], plan: Blocks) -> dict[int, tuple[int, Floats]]:
+    """Return for each stop its lap and the least cost by lap over the problems."""
+    pieces = [problem_of(problems, plan).pieces(block) for block in plan.blocks]
+    each = [_costs(one, plan, pieces) for one in problems]
+    return {
+        stop: (lap, np.minimum.reduce([costs[stop][1] for costs in each]))
+        for stop, (lap, _) in each[0].items()
+    }
+
+
+def _costs(
+    problem: StintProblem, plan: Blocks, pieces: Sequence[tuple[int, ...]]
+) -> dict[int, tuple[int, Floats]]:
+    """Return for each stop its lap and the least cost by lap; tyres that came off left out."""
     found: dict[int, tuple[int, Floats]] = {}
-    done = 0
+    done, spent_s = 0, 0.0
     for place, block in enumerate(plan.blocks):
         mounted = done
         left = [k for k in range(len(problem.alike)) if k not in _sets(plan, place + 1)]
         to_come = values(problem, left)[0]
-        for kept, laps in enumerate(problem.pieces(block)):
+        for kept, laps in enumerate(pieces[place]):
             if done + laps == problem.laps:
                 break
             stop = len(found) + 1
             car = Car(block.set_index, mounted, done, stop, kept)
-            found[stop] = done + laps, _cost_by_lap(problem, car, to_come)
+            found[stop] = done + laps, spent_s + _cost_by_lap(problem, car, to_come)
+            spent_s += float(problem.piece_s[FIRST if done == 0 else MIDDLE, laps])
             done += laps
     return found
 
@@ -100,8 +123,10 @@ def _sets(plan: Blocks, until: int) -> set[int]:
 
 
 def _cost_by_lap(problem: StintProblem, car: Car, to_come: Floats) -> Floats:
-    """Return the least cost to come with the next stop at each lap; constants left out."""
+    """Return the least cost to come with the next stop at each lap; stops made left out."""
     cost = np.full(problem.laps + 1, np.inf)
+    if car.stop > problem.most_stops:
+        return cost
     role = FIRST if car.mounted == 0 else MIDDLE
     piece = problem.piece_s[FIRST if car.done == 0 else MIDDLE]
     for lap in range(car.done + 1, problem.laps):

@@ -15,7 +15,6 @@ import pandas as pd
 from tyrekit.plan.race_plan import RacePlan, race_plan
 from tyrekit.plan.race_sets import STAYS_ON
 from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY, Block, Blocks
-from tyrekit.plan.stop_window import stop_window
 from tyrekit.record.event import Event, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import SEED, Answer, Fits, answer, fit_weekend
@@ -176,7 +175,7 @@ def _window(plan: RacePlan) -> pd.DataFrame:
         Block(names.index(str(row["set"])), int(row["laps"]), 0, _role(i, last))
         for i, (_, row) in enumerate(rows.iterrows())
     )
-    return stop_window(plan.stints.problem, Blocks(0.0, blocks), plan.stints.drawn())
+    return plan.stints.window_of(Blocks(0.0, blocks))
 
 
 def replies_table(plan: RacePlan) -> pd.DataFrame:
