@@ -311,3 +311,58 @@ def test_a_fuel_counter_reset_shows_in_its_lap(folder, edit):
     assert set(found) == {"missing log", "fuel of a lap", "fuel counter reset"}
     assert "falls by" in found["fuel counter reset"].evidence
     assert "run P1-1: lap" in found["fuel of a lap"].evidence
+
+
+def test_a_line_crossed_the_other_way_is_named(folder, edit):
+    edit("event.toml", "heading_deg = 60.0", "heading_deg = 240.0")
+    doubt = only(folder, "laps lost")
+    assert (
+        "15.3 km driven by the speed channel, 1 lap(s) found" in doubt.evidence
+    )  # six laps of 2554 m
+    assert "1 more run(s) alike" in doubt.evidence and "the other way" in doubt.evidence
+    assert "heading_deg = 60 meant" in doubt.next_step and doubt.sure > 0.9
+
+
+def test_a_line_that_is_elsewhere_is_named(folder, edit):
+    edit("event.toml", "latitude_deg = 52.1", "latitude_deg = 53.1")
+    doubt = only(folder, "laps lost")
+    assert "111 km near; it drives about 52.09" in doubt.evidence
+    assert "start_finish" in doubt.where
+
+
+def test_positions_without_a_line_are_named(folder, edit):
+    text = (folder / "event.toml").read_text()
+    line = next(row for row in text.split("\n") if row.startswith("start_finish"))
+    edit("event.toml", line + "\n", "")
+    doubt = only(folder, "laps lost")
+    assert "event.toml no line" in doubt.evidence and "Give start_finish" in doubt.next_step
+
+
+def test_degrees_and_minutes_run_together_are_named(folder, track):
+    """NMEA 0183 writes 52 degrees 6 minutes as 5206.0."""
+    for name, scale in (("P1-1.csv", 1.0), ("P1-2.csv.gz", 1.01)):
+        log = track.practice_run(4, scale=scale).log()
+        for column in ("latitude_deg", "longitude_deg"):
+            whole = np.trunc(log[column])
+            log[column] = 100 * whole + 60 * (log[column] - whole)
+        (folder / "logs" / name).write_text(track.logger_text(log))
+    doubt = doubts(folder)["laps lost"]
+    assert "no degrees; as degrees and minutes run together they are 52." in doubt.evidence
+    assert "decimal degrees" in doubt.next_step
+
+
+def test_distance_by_position_tells_as_well(folder, edit):
+    edit("event.toml", "heading_deg = 60.0", "heading_deg = 240.0")
+    edit("event.toml", 'speed = { column = "Velocity", unit = "km/h" }\n', "")
+    assert "km driven by position, 1 lap(s)" in doubts(folder)["laps lost"].evidence
+
+
+@pytest.mark.parametrize("flying", [0, 1])
+def test_short_runs_and_stops_on_the_track_lose_no_laps(folder, track, flying):
+    length = track.length_m
+    short = track.practice_run(flying).log()
+    stops = track.drive(box_m=-220.0).stand(15).to(-70, speed_mps=track.pit_mps)
+    stops.to(0.6 * length).stand(120).to(1.4 * length).stand(60).to(2 * length - 220).stand(20)
+    for name, log in (("P1-1.csv", short), ("P1-2.csv.gz", stops.log())):
+        (folder / "logs" / name).write_text(track.logger_text(log))
+    assert "laps lost" not in doubts(folder)

@@ -8,11 +8,14 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.record.evidence import Doubt, Evidence
+from tyrekit.record.line import AGAINST, NEVER
+from tyrekit.record.motion import MOVING_MPS
 from tyrekit.record.running import Ran, typed_se_s
 
 DOUBLE_WITHIN = 0.08
 LONG, LONG_LITRES = 1.85, 1.6  # times the usual lap: slow, and with the fuel of two laps
 HAND_SD_S = 0.12  # of a time taken with a stop-watch, as one written to a tenth or coarser is
+LOST_FROM_LAPS = 2.5  # of distance: below it a run is an out-lap and an in-lap
 SHIFTS = (-2, -1, 1, 2)
 SHIFTED = 0.4  # of the disagreement as typed: the laps are numbered otherwise
 MISSED, EXTRA = "crossing was missed", "crossing too many"
@@ -76,12 +79,89 @@ def _double(ran: Ran, known: set[int]) -> list[int]:
     return [int(lap) for lap in laps["lap"].to_numpy()[double] if lap not in known]
 
 
+def laps_lost(e: Evidence) -> Iterator[Doubt]:
+    """The distance run makes more than twice as many laps as were found."""
+    length_m = e.event.circuit.length_m
+    timed_m = e.laps.loc[e.laps["kind"] == "timed", "run_m"].dropna()
+    # where laps are found and longer, the length or a unit is wrong: lap_distance tells of it
+    lap_m = max(length_m, float(timed_m.median()) if len(timed_m) > 1 else 0.0)
+    told: dict[tuple[str, str], list[tuple[Ran, str]]] = {}
+    for ran in e.ran:
+        laps = 1000 * ran.cut.run_km / lap_m if ran.cut is not None else 0.0
+        if ran.cut is not None and laps > LOST_FROM_LAPS and len(ran.cut.laps) < 0.5 * laps:
+            cause, where, step = _why_lost(e, ran)
+            told.setdefault((where, step), []).append((ran, cause))
+    for (where, step), lost in told.items():
+        ran, cause = lost[0]
+        far_km, found = (ran.cut.run_km, len(ran.cut.laps)) if ran.cut else (0.0, 0)
+        yield Doubt(
+            "laps lost",
+            f"run {ran.run_id}: {far_km:.1f} km driven by"
+            f" {'the speed channel' if _has_speed(ran) else 'position'}, {found} lap(s) found of"
+            f" {length_m:.0f} m"
+            + (f"; {len(lost) - 1} more run(s) alike" if lost[1:] else "")
+            + (f". {cause}" if cause else ""),
+            0.95,
+            where,
+            step,
+        )
+
+
+def _has_speed(ran: Ran) -> bool:
+    names = [n for n in ran.health if n == "speed_mps" or n.startswith("wheel_speed_")]
+    return any(ran.health[name].high > MOVING_MPS for name in names)
+
+
+def _why_lost(e: Evidence, ran: Ran) -> tuple[str, str, str]:
+    """Return the likely cause of laps not found, where it stands and what to do."""
+    notes = ran.cut.notes if ran.cut else ()
+    line = e.event.circuit.start_finish
+    again = "Then check again; laps can be typed into book/laps.csv until then."
+    position = [ran.health.get(name) for name in ("latitude_deg", "longitude_deg")]
+    at = [h.median for h in position if h is not None and np.isfinite(h.median)]
+    key = "event.toml [circuit] start_finish"
+    if len(at) == 2 and (abs(at[0]) > 90 or abs(at[1]) > 180):
+        read = [np.sign(x) * (abs(x) // 100 + abs(x) % 100 / 60) for x in at]
+        return (
+            f"Positions about {at[0]:.4f}, {at[1]:.4f} are no degrees; as degrees and minutes run"
+            f" together they are {read[0]:.5f}, {read[1]:.5f}",
+            "event.toml [log] latitude",
+            f"Export the positions in decimal degrees. {again}",
+        )
+    if line is None and len(at) == 2:
+        return (
+            "The log has positions, event.toml no line, and nothing else marks the laps",
+            key,
+            f"Give start_finish there: latitude_deg, longitude_deg, heading_deg. {again}",
+        )
+    for note in notes:
+        if line is not None and note.startswith(AGAINST):
+            other = (line.heading_deg + 180) % 360
+            return (
+                f"The car crosses the line the other way: {note}",
+                key,
+                f"Is heading_deg = {other:g} meant, the way the car drives? {again}",
+            )
+        if note.startswith(NEVER):
+            return (
+                f"{note[0].upper()}{note[1:]}; it drives about {at[0]:.4f}, {at[1]:.4f}",
+                key,
+                f"Correct latitude_deg and longitude_deg of the line. {again}",
+            )
+    return (
+        f"The log was searched by {ran.cut.way}" if ran.cut and ran.cut.way else "",
+        f"logs/{ran.log.name}" if ran.log else e.run_row(ran.run_id),
+        "Map a column that marks the laps (tyrekit map), or position and give [circuit]"
+        f" start_finish. {again}",
+    )
+
+
 def begun_again(e: Evidence) -> Iterator[Doubt]:
     """The logger was off for a while: its time began again within a run."""
     for ran in e.ran:
         for gap in ran.cut.gaps if ran.cut else ():
             laps = ", ".join(str(lap) for lap in gap.laps)
-            least = f"at least {gap.missing_s:.0f} s, {gap.missing_m:.0f} m, are missing"
+            least = f"At least {gap.missing_s:.0f} s, {gap.missing_m:.0f} m, are missing"
             yield Doubt(
                 "log begun again",
                 f"run {ran.run_id}: time in {ran.log.name if ran.log else 'its log'} begins again"
@@ -97,7 +177,8 @@ def begun_again(e: Evidence) -> Iterator[Doubt]:
                 (f"Type lap {laps} into book/laps.csv if its time and litres are known. " if laps
                  else "")
                 + f"Did the run have more than {len(ran.laps)} laps? Type as many after its last,"
-                " so that the tyres' age is right.",
+                " so that the tyres' age is right. If the file holds two runs, give the second a row that"
+                " names it too.",
             )  # fmt: skip
 
 
@@ -207,4 +288,4 @@ def _lacking(ran: Ran, own: pd.DataFrame) -> Iterator[Doubt]:
         )
 
 
-CHECKS = (crossings, begun_again, typed_otherwise)
+CHECKS = (crossings, laps_lost, begun_again, typed_otherwise)

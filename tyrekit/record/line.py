@@ -20,6 +20,8 @@ FAR_S = 4.0  # and these, on a straight
 NEARLY_STRAIGHT, BENT = 0.05, 0.22  # how far the distance along the heading may differ from run
 BRIDGED_S = 10.0  # a drop-out over the line is bridged by speed up to this long
 DRIFT_SHARE = 0.01  # of the distance bridged: error of a speed channel, common practice, no source
+AGAINST = "the line is only crossed against"
+NEVER = "the line of [circuit] start_finish is never crossed"
 
 
 @dataclass(frozen=True)
@@ -164,8 +166,7 @@ def _why_none(track: Track, line: StartFinish) -> str:
     gate_m = 0.5 * line.width_m + GATE_MARGIN_M
     falling = (along[:-1] >= 0) & (along[1:] < 0) & (np.abs(across[:-1]) < gate_m)
     if falling.any():
-        return f"the line is only crossed against heading_deg = {line.heading_deg:g}"
+        return f"{AGAINST} heading_deg = {line.heading_deg:g}"
     nearest_m = float(np.hypot(along, across).min())
-    return (
-        f"the line of [circuit] start_finish is never crossed; the car comes {nearest_m:.0f} m near"
-    )
+    near = f"{nearest_m:.0f} m" if nearest_m < 10_000 else f"{nearest_m / 1000:.0f} km"
+    return f"{NEVER}; the car comes {near} near"
