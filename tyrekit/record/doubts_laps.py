@@ -177,8 +177,8 @@ def begun_again(e: Evidence) -> Iterator[Doubt]:
                 (f"Type lap {laps} into book/laps.csv if its time and litres are known. " if laps
                  else "")
                 + f"Did the run have more than {len(ran.laps)} laps? Type as many after its last,"
-                " so that the tyres' age is right. If the file holds two runs, give the second a row that"
-                " names it too.",
+                " so that the tyres' age is right. If the file holds two runs, give the second a row"
+                " that names it too.",
             )  # fmt: skip
 
 
