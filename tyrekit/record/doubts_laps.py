@@ -10,12 +10,14 @@ import pandas as pd
 from tyrekit.record.evidence import Doubt, Evidence
 from tyrekit.record.line import AGAINST, NEVER
 from tyrekit.record.motion import MOVING_MPS
+from tyrekit.record.pit_lane import LANE_MOST_MPS
 from tyrekit.record.running import Ran, typed_se_s
 
 DOUBLE_WITHIN = 0.08
 LONG, LONG_LITRES = 1.85, 1.6  # times the usual lap: slow, and with the fuel of two laps
 HAND_SD_S = 0.12  # of a time taken with a stop-watch, as one written to a tenth or coarser is
 LOST_FROM_LAPS = 2.5  # of distance: below it a run is an out-lap and an in-lap
+CLOCK_WITHIN_S = 1800.0  # of a run's start: the log's clock tells the time of day
 SHIFTS = (-2, -1, 1, 2)
 SHIFTED = 0.4  # of the disagreement as typed: the laps are numbered otherwise
 MISSED, EXTRA = "crossing was missed", "crossing too many"
@@ -177,9 +179,49 @@ def begun_again(e: Evidence) -> Iterator[Doubt]:
                 (f"Type lap {laps} into book/laps.csv if its time and litres are known. " if laps
                  else "")
                 + f"Did the run have more than {len(ran.laps)} laps? Type as many after its last,"
-                " so that the tyres' age is right. If the file holds two runs, give the second a row"
-                " that names it too.",
+                " so that the tyres' age is right. If the file holds two runs, give the second a"
+                " row that names it too.",
             )  # fmt: skip
+
+
+def part_of_a_run(e: Evidence) -> Iterator[Doubt]:
+    """A log begins or ends with the car at speed: the laps before or after are not in it."""
+    for ran in e.ran:
+        if ran.cut is None or ran.log is None:
+            continue
+        begins, ends = (mps > LANE_MOST_MPS for mps in (ran.cut.first_mps, ran.cut.last_mps))
+        where, run = f"logs/{ran.log.name}", f"run {ran.run_id}: its log"
+        if begins and ran.cut.laps["lap"].min() == 1:  # else the typed laps tell
+            late_s = _late_s(e, ran)
+            by_clock = f", by its clock {late_s:.0f} s after the run's start in the book"
+            yield Doubt(
+                "log begins on the track",
+                f"{run} begins with the car at {3.6 * ran.cut.first_mps:.0f} km/h"
+                + (by_clock if late_s > 0 else "")
+                + f": the laps before are not in it, its {len(ran.cut.laps)} laps are counted"
+                " from 1",
+                0.9,
+                where,
+                "Type all of the run's laps into book/laps.csv, the out-lap as lap 1: the log's are"
+                " then counted on.",
+            )
+        if ends and not ran.log.cut_off and not ran.unsupported:
+            yield Doubt(
+                "log ends on the track",
+                f"{run} ends with the car at {3.6 * ran.cut.last_mps:.0f} km/h: laps after its"
+                f" {len(ran.laps)} are not in it",
+                0.8,
+                where,
+                "Type the laps that lack into book/laps.csv, so that the tyres' age is right.",
+            )
+
+
+def _late_s(e: Evidence, ran: Ran) -> float:
+    """Return by how much a log with a clock of the day begins after its run, s; NaN if unknown."""
+    start = ran.start.to_pydatetime().astimezone(e.event.meeting.zone)
+    of_day = start.hour * 3600 + start.minute * 60 + start.second
+    late_s = ran.clock_s - of_day
+    return late_s if 0 < late_s < CLOCK_WITHIN_S else float("nan")
 
 
 def typed_otherwise(e: Evidence) -> Iterator[Doubt]:
@@ -288,4 +330,4 @@ def _lacking(ran: Ran, own: pd.DataFrame) -> Iterator[Doubt]:
         )
 
 
-CHECKS = (crossings, laps_lost, begun_again, typed_otherwise)
+CHECKS = (crossings, laps_lost, begun_again, part_of_a_run, typed_otherwise)

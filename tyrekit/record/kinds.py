@@ -77,7 +77,7 @@ def _by_ends(s: Segment, i: int, from_grid: bool = False) -> Kind:
     if s.begins == "track":
         seen = f"{s.share:.2f} of a lap" if s.share == s.share else "a part of it"
         return _ruled("out", "out-lap: the log begins on it", f"{seen} is in the log")
-    if i == 0 and not from_grid:
+    if i == 0 and not from_grid and not s.flying:
         return _ruled("out", "out-lap: it begins in the pits", "the log begins at a stand")
     if s.begins == "log":
         return _ruled("out", "out-lap: the log begins on it", "it does not begin at the line")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -17,7 +17,7 @@ from tyrekit.record.kinds import Kind, kinds_of
 from tyrekit.record.line import sideways_at
 from tyrekit.record.motion import integral, motion_of
 from tyrekit.record.pace import with_pace
-from tyrekit.record.pit_lane import STOOD_S
+from tyrekit.record.pit_lane import LANE_MOST_MPS, STOOD_S
 from tyrekit.record.restarts import Gap, across, gaps_of, outside, stood_over
 from tyrekit.record.sectors import sector_times
 from tyrekit.record.segments import JOINED, Segment, segments
@@ -26,6 +26,7 @@ from tyrekit.terms import CORNERS
 FloatArray = NDArray[np.float64]
 OVER_A_GAP = "the log begins again on it: its time and fuel are not known"
 LAST_S = 10.0  # the end of a lap over which hot pressures are averaged
+SAME_LAP_S = 1.0  # a time by hand and the log's may differ so much and be of one lap
 SPLIT_REACH_S = 300.0
 NEEDED = (
     "time_s", "lap", "beacon", "crossing_s", "latitude_deg", "longitude_deg", "speed_mps",
@@ -54,7 +55,8 @@ class Cut:
     recorded_s : float
         From the car's first movement to the end of the log, s.
     fuel_l : float
-        The logger's litres over the whole run; NaN without a fuel channel.
+        The logger's litres over the whole run; NaN without a fuel channel, or where a part of
+        the run is not in the log.
     counter_l : float
         The same by the logger's own counter, where there is a flow channel as well.
     run_km : float
@@ -66,6 +68,8 @@ class Cut:
         What was inferred or repaired.
     gaps : tuple of Gap
         Where the log began again within the run.
+    first_mps, last_mps : float
+        Speed at the log's first and last sample, m/s; NaN when unknown.
     """
 
     laps: pd.DataFrame
@@ -77,6 +81,8 @@ class Cut:
     way: str
     notes: tuple[str, ...]
     gaps: tuple[Gap, ...] = ()
+    first_mps: float = float("nan")
+    last_mps: float = float("nan")
 
 
 def cut(
@@ -132,7 +138,9 @@ def cut(
     notes = (*notes, *_stops(runs, kinds), *((NOTE,) if has_injectors(channels) else ()))
     laps = _table(channels, runs, kinds, used, first).join(sectors.table)
     gaps = across(laps, gaps, first, motion, sample_s)
-    lost = any(first < gap.end_s and gap.start_s < last for gap in gaps)
+    ends_mps = float(motion.speed_mps[0]), float(motion.speed_mps[-1])
+    lost = max(ends_mps) > LANE_MOST_MPS  # a part of the run is not in the log
+    lost |= any(first < gap.end_s and gap.start_s < last for gap in gaps)
     return Cut(
         _without_gaps(laps, gaps),
         last - first,
@@ -143,7 +151,44 @@ def cut(
         found.way,
         tuple(dict.fromkeys(notes)),
         tuple(gaps),
+        *ends_mps,
     )
+
+
+def counted_on(made: Cut, typed: pd.DataFrame) -> Cut:
+    """Return a run numbered by its typed laps, where its log begins on the track and lacks laps.
+
+    Parameters
+    ----------
+    made : Cut
+        The run's log, its laps counted from 1.
+    typed : DataFrame
+        `lap` and `lap_time_s`: they say how many laps lack when they begin with lap 1, have no
+        hole, end with the log, and agree with it.
+    """
+    times = typed.set_index("lap")["lap_time_s"].sort_index()
+    lacking = len(times) - len(made.laps)
+    whole = times.index.tolist() == list(range(1, len(times) + 1))
+    partly = made.first_mps > LANE_MOST_MPS and not made.last_mps > LANE_MOST_MPS
+    if not (partly and whole and lacking > 0 and len(made.laps)):
+        return made
+    laps = made.laps.assign(lap=made.laps["lap"] + lacking)
+    timed = laps[laps["kind"] == "timed"]
+    if not (timed["lap_time_s"] - timed["lap"].map(times)).abs().median() < SAME_LAP_S:
+        return made
+    # of the first lap the log may hold a part alone: its end is sure
+    ended_s = float(laps["start_s"].iloc[0] + laps["lap_time_s"].iloc[0])
+    later_s = float(times.iloc[: lacking + 1].sum()) - ended_s
+    laps["start_s"] += later_s
+    laps["fuel_used_before_l"] = np.nan  # what the laps before burnt is not in the log
+    words = (
+        f"the log begins on the track: by the typed laps it holds laps from lap {lacking + 1} on"
+    )
+    gaps = tuple(g._replace(laps=tuple(n + lacking for n in g.laps)) for g in made.gaps)
+    return replace(
+        made, laps=laps, duration_s=made.duration_s + later_s, gaps=gaps,
+        recorded_s=made.recorded_s + later_s, notes=(*made.notes, words),
+    )  # fmt: skip
 
 
 def _on(lap: Segment, gap: Gap) -> bool:

@@ -17,7 +17,7 @@ from tyrekit.record.clock_jumps import Jump, jumps
 from tyrekit.record.event import Event
 from tyrekit.record.health import ChannelHealth, health_of
 from tyrekit.record.kinds import TO_THE_GRID
-from tyrekit.record.laps import CUT_COLUMNS, NEEDED, OVER_A_GAP, Cut, cut, split_at
+from tyrekit.record.laps import CUT_COLUMNS, NEEDED, OVER_A_GAP, Cut, counted_on, cut, split_at
 from tyrekit.record.logs import LogData, read_log
 from tyrekit.record.own_files import own_folder, seen_name
 from tyrekit.record.restarts import laid_out
@@ -116,7 +116,9 @@ def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame
                 sample_s=log.sample_s, first_run=not before, race_laps_run=_race_laps(before),
                 raced_s=_raced_s(before, row["start"]), restarts=log.restarts,
             )  # fmt: skip
-        one = _ran(row, log, made, typed[typed["run_id"] == run_id], found[run_id])
+        own = typed[typed["run_id"] == run_id]
+        made = counted_on(made, own) if made is not None else None
+        one = _ran(row, log, made, own, found[run_id])
         if log is not None and channels is not None and made is not None:
             one = _with_clock(replace(one, health=health_of(channels)), log, channels, made)
         result.append(one)
@@ -254,7 +256,8 @@ def _ran(
     """Put one run together from its log and the laps typed for it."""
     start: pd.Timestamp = row["start"]
     laps = made.laps.assign(source="log") if made is not None else no_laps()
-    extra = tuple(int(lap) for lap in typed["lap"] if lap not in set(laps["lap"]))
+    first = laps["lap"].min()  # typed laps before it lack in the log as well, and are known to
+    extra = tuple(int(n) for n in typed["lap"] if n not in set(laps["lap"]) and not n < first)
     laps = _filled_in(laps, typed)
     laps["logger_time_s"] = laps["lap_time_s"].where(laps["source"] == "log")
     laps["typed_time_s"] = laps["lap"].map(typed.set_index("lap")["lap_time_s"]).astype("float64")
@@ -318,19 +321,30 @@ def _filled_in(laps: pd.DataFrame, typed: pd.DataFrame) -> pd.DataFrame:
             why = "" if kind == "timed" else "as typed"
             filled.loc[i, ["kind", "reason", "rule"]] = [kind, why, "as typed"]
     more = typed[~typed["lap"].isin(filled["lap"])].sort_values("lap")
-    if not len(more):
-        return filled
     begun = float((filled["start_s"] + filled["lap_time_s"]).max()) if len(filled) else 0.0
-    return pd.concat([filled, _typed_laps(more, begun)], ignore_index=True)
+    early, late = (more[more["lap"].lt(filled["lap"].min()) == way] for way in (True, False))
+    parts = [filled]
+    if len(early):
+        usual = float(typed["lap_time_s"].median())
+        parts.insert(0, _typed_laps(early, 0.0, {0: "out"}, usual))
+    if len(late):
+        parts.append(_typed_laps(late, begun))
+    return pd.concat([part for part in parts if len(part)] or parts, ignore_index=True)
 
 
-def _typed_laps(typed: pd.DataFrame, begun_s: float) -> pd.DataFrame:
-    """Return typed laps in the columns of logged ones."""
+def _typed_laps(
+    typed: pd.DataFrame,
+    begun_s: float,
+    ends: Mapping[int, str] | None = None,
+    usual: float = float("nan"),
+) -> pd.DataFrame:
+    """Return typed laps in the columns of logged ones; slow ones at their ends are out and in."""
     times = typed["lap_time_s"].to_numpy()
-    usual = float(np.median(times))
+    ends = {0: "out", len(times) - 1: "in"} if ends is None else ends
+    usual = float(np.median(times)) if np.isnan(usual) and len(times) else usual
     kinds, reasons = [], []
     for i, (kind, time_s) in enumerate(zip(typed["kind"], times, strict=True)):
-        end = {0: "out", len(times) - 1: "in"}.get(i, "") if time_s > 1.07 * usual else ""
+        end = ends.get(i, "") if time_s > 1.07 * usual else ""
         kinds.append(kind or end or "timed")
         reasons.append("as typed" if kind else f"taken as {end}-lap: it is slow" if end else "")
     built = no_laps().reindex(range(len(typed)))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tyrekit.record.chain import laps_between, likely_chain
 from tyrekit.record.motion import Motion
-from tyrekit.record.pit_lane import STOOD_S, lane_marks, usual_speed
+from tyrekit.record.pit_lane import LANE_MOST_MPS, STOOD_S, lane_marks, usual_speed
 from tyrekit.record.pulses import Crossings
 
 FloatArray = NDArray[np.float64]
@@ -34,7 +34,8 @@ class Segment:
     the line, the lane (the line crossed in the pit lane), the log (the car's first or last
     movement) or the track (the log begins or ends while the car is running). `stood_s` is the
     longest standstill in it, `from_stand` whether it began from a stand on the track, `slow` the
-    share of it run far below the run's usual speed there.
+    share of it run far below the run's usual speed there, `flying` whether the log had begun at
+    speed on the lap before it.
     """
 
     start_s: float
@@ -48,6 +49,7 @@ class Segment:
     note: str = ""
     from_stand: bool = False
     slow: float = float("nan")
+    flying: bool = False
 
     @property
     def duration_s(self) -> float:
@@ -107,7 +109,11 @@ def segments(
     ]  # fmt: skip
     split = [part for s in _shares(found, lap_m) for part in _split(s, motion, lap_m, usual_mps)]
     least = LEAST_BY_TIME if run is None else LEAST_SHARE
-    return [_stood(s, motion) for s in split if s.whole or not s.share < least]
+    laps = [_stood(s, motion) for s in split if s.whole or not s.share < least]
+    if laps and laps[0].start_s > split[0].start_s and split[0].begins == "track":
+        fast = float(motion.speed_mps[0]) > LANE_MOST_MPS
+        laps[0] = replace(laps[0], flying=fast and laps[0].begins == "line")
+    return laps
 
 
 def usual_m(distances_m: FloatArray, length_m: float) -> float:
