@@ -173,6 +173,8 @@ RECORD: dict[str, Term] = {
     "recorded_s": Term("s", "from the car's first movement to the log's end"),
     "missing_s": Term("s", "least time that the logger was off"),
     "missing_m": Term("m", "least distance run while it was off"),
+    "first_mps": Term("m/s", "speed at a log's first sample"),
+    "last_mps": Term("m/s", "speed at a log's last sample"),
     "raced_s": Term("s", "time since a race's start"),
     "after_s": Term("s", "when later runs of one log start, after the first"),
     "fuel_l": Term("l", "logger's fuel over a run, uncorrected"),
