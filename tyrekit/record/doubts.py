@@ -16,6 +16,7 @@ from tyrekit.record import (
     doubts_log,
     doubts_runs,
     doubts_sides,
+    doubts_tank,
     doubts_tread,
     repeats,
 )
@@ -32,6 +33,7 @@ CHECKS: tuple[Check, ...] = (
     *doubts_channels.CHECKS,
     *doubts_clock.CHECKS,
     *doubts_fuel.CHECKS,
+    *doubts_tank.CHECKS,
     *doubts_book.CHECKS,
     *doubts_tread.CHECKS,
     *doubts_sides.CHECKS,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -148,12 +149,15 @@ def fuel_balance(e: Evidence) -> Iterator[Doubt]:
 
 
 def _spread_kg(e: Evidence, balance: Balance, balances_known: int) -> float:
-    """Return what a balance may be off by: rows as written, what drains leave, the usual factor."""
-    fuel = e.event.fuel
-    written = WRITTEN_SD_L * fuel.density_kg_per_l * np.sqrt(balance.rows)
-    left = LEFT_SHARE * _residue_kg(e) * np.sqrt(2.0)
+    """Return what a balance may be off by, kg: as written down, and the usual factor."""
     usual = 0.01 * balance.used_kg * (1 + 2 / balances_known)
-    return float(np.sqrt(written**2 + left**2 + usual**2))
+    return float(np.hypot(written_sd_kg(e, balance), usual))
+
+
+def written_sd_kg(e: Evidence, balance: Balance) -> float:
+    """Return what a balance may be off by, kg: its rows as written down, what drains leave."""
+    written = WRITTEN_SD_L * e.event.fuel.density_kg_per_l * np.sqrt(balance.rows)
+    return float(np.hypot(written, LEFT_SHARE * _residue_kg(e) * np.sqrt(2.0)))
 
 
 def start_fuel(e: Evidence) -> Iterator[Doubt]:
@@ -168,6 +172,7 @@ def start_fuel(e: Evidence) -> Iterator[Doubt]:
     usual = float(np.median([factor for _, factor in factors(e)] or [scale]))
     if not (e.tables["fuel"]["kind"] == "fill").any() or not 0.5 < usual < 2:
         return  # no fuel book is kept, or its unit is the doubt
+    odd: list[_OddStart] = []
     for _, row_id, row in sorted(events, key=lambda entry: (entry[0], str(entry[1]))):
         if "fl" not in row.index:
             level += fuel_kg(row, e.event.fuel) * (1.0 if row["kind"] == "fill" else -1.0)
@@ -178,16 +183,55 @@ def start_fuel(e: Evidence) -> Iterator[Doubt]:
         off_kg = start_kg - level
         most_kg = _residue_kg(e) + 0.05 * start_kg + 0.5 * np.sqrt(rows + 1)
         if abs(off_kg) > most_kg:
-            yield Doubt(
-                "start fuel",
-                f"run {row['run_id']} starts with {start_kg:.1f} kg by its sheet; fills, drains and"
-                f" the logger leave {level:.1f} kg, {off_kg:+.1f} kg apart"
-                + (": a fill not written down?" if off_kg > 0 else ": a drain not written down?"),
-                min(0.95, 0.6 + 0.05 * abs(off_kg) / most_kg),
-                e.row("runs", row_id),
-                "Look for the fill in book/fuel.csv, or correct fuel_start_kg.",
-            )
+            run_id = str(row["run_id"])
+            odd.append(_OddStart(run_id, start_kg, level, most_kg, e.row("runs", row_id)))
         level, rows = start_kg - burnt.get(str(row["run_id"]), float("nan")), 0
+
+    density = e.event.fuel.density_kg_per_l
+    litres = [one for one in odd if abs(one.start_kg * density - one.level_kg) <= one.most_kg]
+    if litres:
+        yield _in_litres(litres, density)
+    yield from (_odd_start(one) for one in odd if one not in litres)
+
+
+class _OddStart(NamedTuple):
+    """A run whose start fuel is not what the tank held; `most_kg` they may differ by."""
+
+    run_id: str
+    start_kg: float
+    level_kg: float
+    most_kg: float
+    where: str
+
+
+def _odd_start(one: _OddStart) -> Doubt:
+    off_kg = one.start_kg - one.level_kg
+    return Doubt(
+        "start fuel",
+        f"run {one.run_id} starts with {one.start_kg:.1f} kg by its sheet; fills, drains and"
+        f" the logger leave {one.level_kg:.1f} kg, {off_kg:+.1f} kg apart"
+        + (": a fill not written down?" if off_kg > 0 else ": a drain not written down?"),
+        min(0.95, 0.6 + 0.05 * abs(off_kg) / one.most_kg),
+        one.where,
+        "Look for the fill in book/fuel.csv, or correct fuel_start_kg.",
+    )
+
+
+def _in_litres(odd: list[_OddStart], density: float) -> Doubt:
+    """Name the runs whose start fuel is right as litres."""
+    told = [
+        f"run {one.run_id} has {one.start_kg:.1f}, as litres {one.start_kg * density:.1f} kg,"
+        f" and fills, drains and the logger leave {one.level_kg:.1f} kg"
+        for one in odd
+    ]
+    more = f"; the same in {len(odd) - 2} more" if odd[2:] else ""
+    return Doubt(
+        "start fuel in litres",
+        f"{'; '.join(told[:2])}{more}: litres written as kg?",
+        0.95 if odd[1:] else 0.85,
+        odd[0].where,
+        f"Write fuel_start_kg of this and the other runs in kg: litres x {density:g}.",
+    )
 
 
 def _weekend_factor(e: Evidence) -> float | None:
