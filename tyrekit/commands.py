@@ -24,9 +24,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments.rest = rest
     try:
         code: int = arguments.run(arguments)
+        sys.stdout.flush()
     except TyrekitError as error:
         print(f"tyrekit: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # the reader of a pipe has what it wanted
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except KeyboardInterrupt:
         return 130
     return code

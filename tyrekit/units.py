@@ -88,6 +88,8 @@ SPELLINGS: dict[str, str] = {
     "lph": "l/h", "l/hr": "l/h", "lpm": "l/min", "litre": "l", "liter": "l", "litres": "l",
     "liters": "l", "gallon": "gal", "gallons": "gal", "usgal": "gal", "us gal": "gal",
     "cm3": "cc", "lbs": "lb", "percent": "%", "pct": "%", "degrees": "deg", "r/min": "rpm",
+    "°": "deg", "º": "deg", "degree": "deg", "grad": "deg", "tr/min": "rpm", "u/min": "rpm",
+    "min-1": "rpm",
     "volt": "V", "volts": "V", "none": "", "-": "", "no": "", "count": "",
 }  # fmt: skip
 
@@ -117,7 +119,8 @@ def known_unit(name: str) -> str:
     """
     if name in UNITS:
         return name
-    plain = name.strip().replace("°", "").strip("[]() ").casefold()
+    bare = name.strip("[]() ").casefold()
+    plain = bare if bare in SPELLINGS else bare.replace("°", "").strip()
     lower = {unit.casefold(): unit for unit in UNITS}
     for candidate in (plain, plain.replace(" ", ""), plain.removeprefix("deg")):
         if candidate in SPELLINGS:

@@ -1,5 +1,10 @@
 """A [log] mapping proposed for unknown files: simulated truth, and the study in small."""
 
+import gzip
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +16,8 @@ from tyrekit.errors import EventError, LogError
 from tyrekit.record.event import parse_event
 from tyrekit.record.mapping import propose_mapping
 from tyrekit.record.trade_words import likeness, parts_of
+from tyrekit.record.weekend import Weekend
+from tyrekit.units import known_unit
 
 
 @pytest.fixture
@@ -209,3 +216,48 @@ def test_the_same_proposal_from_any_format(track, tmp_path, kind):
     assert sure["latitude_deg"] == ("Breitengrad", "deg")
     assert sure["longitude_deg"] == ("Longitud", "deg")
     assert "time_s" in sure
+
+
+def test_degrees_given_by_their_sign_are_proposed_and_read_without_a_doubt(folder):
+    for name in ("P1-1.csv", "P1-2.csv.gz"):
+        raw = (folder / "logs" / name).read_bytes()
+        text = (gzip.decompress(raw) if name.endswith("gz") else raw).decode()
+        text = text.replace("ms,km/h,deg,deg,", "ms,km/h,°,°,")
+        (folder / "logs" / name).write_bytes(
+            gzip.compress(text.encode()) if name.endswith("gz") else text.encode()
+        )
+    before = Weekend.open(folder).laps
+    toml = (folder / "event.toml").read_text("utf-8").split("\n")
+    kept = [line for line in toml if not line.startswith(("latitude =", "longitude ="))]
+    (folder / "event.toml").write_text("\n".join(kept), "utf-8")
+    assert main(["map", str(folder), "--write"]) == 0
+    written = (folder / "event.toml").read_text("utf-8")
+    assert 'latitude = { column = "Lat", unit = "deg" }' in written
+    weekend = Weekend.open(folder)
+    assert not [d for d in weekend.doubts if "unit" in d.name]
+    assert weekend.laps["lap_time_s"].to_numpy() == pytest.approx(before["lap_time_s"].to_numpy())
+
+
+def test_the_step_of_a_fast_long_log_is_its_own(tmp_path):
+    time_s = np.arange(90_000) / 50.0
+    path = write(tmp_path / "x.csv", Time=np.round(time_s, 2), Other=np.sin(time_s))
+    row = next(r for r in propose_mapping(path).rows() if r.channel == "time_s")
+    assert "even steps of 0.02 s" in row.evidence
+
+
+@pytest.mark.parametrize(
+    ("spelling", "unit"),
+    [("°", "deg"), ("[°]", "deg"), ("°C", "degC"), ("° F", "degF"), ("tr/min", "rpm"),
+     ("1/min", "1/min"), ("U/min", "rpm"), ("", ""), ("-", "")],
+)  # fmt: skip
+def test_spellings_of_units(spelling, unit):
+    assert known_unit(spelling) == unit
+
+
+def test_a_reader_that_has_gone_ends_a_command_quietly(tmp_path):
+    reader, writer = os.pipe()
+    os.close(reader)
+    command = [sys.executable, "-m", "tyrekit", "new", "--spreadsheet", str(tmp_path / "x.xlsx")]
+    with os.fdopen(writer, "w") as out:
+        ran = subprocess.run(command, stdout=out, stderr=subprocess.PIPE, text=True, check=False)
+    assert (ran.returncode, ran.stderr) == (0, "")

@@ -63,7 +63,7 @@ def _first(channel: str, columns: Sequence[Column], thin: Sequence[Column]) -> l
     found = []
     for place, (full, column) in enumerate(zip(columns, thin, strict=True)):
         alike = 1.3 if column.name == channel else likeness(channel, column.name)
-        whole = full if channel in ("beacon", "lap") else column
+        whole = full if channel in ("time_s", "beacon", "lap") else column
         fitting = {
             unit: said for unit in units_tried(channel, column)
             if (said := by_range(channel, unit, whole)) is not None

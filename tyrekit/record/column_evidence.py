@@ -103,7 +103,7 @@ def by_range(channel: str, unit: str, column: Column) -> Says | None:
 
 def _time(own: FloatArray, raw: FloatArray) -> Says:
     steps = np.diff(own)
-    if not np.isfinite(raw).all() or (steps <= 0).mean() > 0.01:
+    if np.isfinite(raw).mean() < 0.99 or (steps <= 0).mean() > 0.01:
         return Says(-9.0, "")
     usual = float(np.median(steps))
     even = float(np.mean(np.abs(steps - usual) < 0.2 * usual))
@@ -247,7 +247,7 @@ def _by_speed(channel: str, own: FloatArray, rate: FloatArray) -> Says | None:
 
 def fuel_agrees(t: FloatArray, flow: FloatArray, used: FloatArray) -> Says:
     """Return whether the integral of a flow is what a counter counted."""
-    good = np.isfinite(flow) & np.isfinite(used)
+    good = np.isfinite(flow) & np.isfinite(used) & np.isfinite(t)
     burnt = float(integral(t[good], flow[good] / 3600)[-1])
     counted = float(np.sum(np.maximum(np.diff(used[good]), 0.0)))
     ratio = burnt / counted if counted > 0 else float("nan")
