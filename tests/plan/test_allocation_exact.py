@@ -15,6 +15,7 @@ import numpy as np
 import programme_model
 import pytest
 from random_events import middle_case, plan_of_table, problem_of, small_case
+from scipy import sparse
 
 from tyrekit.plan import effort
 from tyrekit.plan import graph as graph_module
@@ -25,7 +26,7 @@ from tyrekit.plan.alternatives import distinct_plans, session_ages, signature_ke
 from tyrekit.plan.fitting import plan_table
 from tyrekit.plan.graph import build_graph
 from tyrekit.plan.optimum import by_pools, optimum, whole_flow
-from tyrekit.plan.search import IMPOSSIBLE, OPTIMAL, UNKNOWN, Whole
+from tyrekit.plan.search import FEASIBLE, IMPOSSIBLE, OPTIMAL, UNKNOWN, Whole
 from tyrekit.record.event import LongestLife, MinimumTread
 
 SMALL = range(255)
@@ -191,6 +192,26 @@ def test_a_solver_error_is_tried_again_and_never_called_impossible(monkeypatch):
     assert (again.status, again.cost) == (OPTIMAL, found.cost) and False in asked
     always = True
     assert by_pools(relaxed, start).status == UNKNOWN
+
+
+def test_out_of_nodes_keeps_the_plan_in_hand_and_says_so_plainly(monkeypatch):
+    # three knapsacks of big numbers: a plan is soon found, its proof takes more than one node
+    rng = np.random.default_rng(0)
+    weight = rng.integers(1000, 100_000, (3, 60)).astype(float)
+    room = np.floor(weight.sum(axis=1) / 2)
+    columns = sparse.csc_array(np.vstack([weight, np.eye(60)]))
+    lower, upper = np.full(63, -np.inf), np.r_[room, np.ones(60)]
+    lower[3:] = 0.0
+    cost = -rng.random(60) * weight.sum(axis=0)
+    monkeypatch.setattr(optimum_module, "NODES", 1)
+    found = optimum_module.solve_whole(cost, columns, lower, upper)
+    assert found.status == FEASIBLE and (weight @ found.counts <= room).all()
+    assert found.bound < cost @ found.counts
+    lower[:3] = room  # to the last unit: next to no choice meets that
+    none = optimum_module.solve_whole(cost, columns, lower, upper)
+    assert (none.status, none.counts) == (UNKNOWN, None)
+    for words in (found.reason, none.reason):
+        assert words == "the work allowed for it was done"
 
 
 def test_a_plan_out_of_time_says_how_far_it_may_be_from_the_best():

@@ -17,7 +17,7 @@ import pandas as pd
 from tyrekit.plan.alternatives import each_distinct, session_ages
 from tyrekit.plan.beyond import of_tyres
 from tyrekit.plan.clash import Clash, clash, too_few
-from tyrekit.plan.effort import Effort
+from tyrekit.plan.effort import WORK_DONE, Effort
 from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
 from tyrekit.plan.graph import build_graph
 from tyrekit.plan.optimum import optimum
@@ -222,8 +222,8 @@ def plan_of(problem: AllocationProblem, relaxed: Relaxation, found: Whole) -> Al
     notes = (*of_tyres(table, problem.seen), *problem.notes)
     if found.status != OPTIMAL:
         within = f"; it is within {gap_s:.2f} s of the best possible" if len(found.paths) else ""
-        why = found.reason or "the work allowed for it was done"
-        notes = (*notes, f"the plan is not proven the best: {why}{within}")
+        what = "the plan is not proven the best" if len(found.paths) else "no plan was found"
+        notes = (*notes, f"{what}: {found.reason or WORK_DONE}{within}")
     return AllocationPlan(
         status=found.status,
         cost_s=found.cost_s,

@@ -9,6 +9,10 @@ import time
 from dataclasses import dataclass, field
 
 LAST_RESORT_S = 120.0  # a machine this slow is stopped by the clock, and the answer says so
+WORK_DONE = "the work allowed for it was done"
+PAST_S = (
+    f"{LAST_RESORT_S:.0f} s had passed: this machine is slow or busy, and another run may say more"
+)
 A_SECOND = 1.0e7  # units of work in about a second on an ordinary machine
 
 
@@ -35,10 +39,7 @@ class Effort:
     def over(self) -> str:
         """Why to stop now; empty while work is left."""
         if self.work <= 0:
-            return "the work allowed for it was done"
+            return WORK_DONE
         if time.monotonic() > self.ends:
-            return (
-                f"{LAST_RESORT_S:.0f} s had passed: this machine is slow or busy, and another run"
-                " may say more"
-            )
+            return PAST_S
         return ""

@@ -20,7 +20,7 @@ import numpy as np
 from scipy import optimize, sparse
 
 from tyrekit.errors import TyrekitError
-from tyrekit.plan.effort import A_SECOND, LAST_RESORT_S, Effort
+from tyrekit.plan.effort import A_SECOND, LAST_RESORT_S, PAST_S, WORK_DONE, Effort
 from tyrekit.plan.graph import StateGraph
 from tyrekit.plan.problem import Floats, Ints
 from tyrekit.plan.relaxation import Relaxation, relax
@@ -170,14 +170,19 @@ def solve_whole(cost: Floats, columns: sparse.csc_array, lower: Floats, upper: F
                     "presolve": presolve,
                 },
             )
-        if solved.status in (0, 1, 2):
+        out_of_nodes = "limit reached" in solved.message  # a status of its own only in words
+        if solved.status in (0, 1, 2) or out_of_nodes:
             break
     if solved.status == 2:
         return Counts(IMPOSSIBLE, None, np.inf)
     bound = solved.mip_dual_bound if solved.mip_dual_bound is not None else -np.inf
-    if solved.status not in (0, 1):
-        return Counts(UNKNOWN, None, bound, f"the whole-number solver failed: {solved.message}")
-    reason = "" if solved.status == 0 else f"the whole-number solver stopped: {solved.message}"
+    if solved.status not in (0, 1) and not out_of_nodes:
+        return Counts(UNKNOWN, None, bound, "the whole-number solver failed twice on it")
+    reason = ""
+    if solved.status == 1 and "Time limit" in solved.message:
+        reason = PAST_S
+    elif solved.status != 0:
+        reason = WORK_DONE
     if solved.x is None:
         return Counts(UNKNOWN, None, bound, reason)
     counts = np.rint(solved.x).astype(np.int64)

@@ -135,5 +135,8 @@ def proof(answer: Answer) -> str:
             f" {number(plan.gap_s)} s"
         )
     if plan.status == "unknown":
-        return "no plan was found in the time allowed, nor proved impossible"
+        return (
+            "no plan was found in the work allowed, nor proved impossible: lock tyres already"
+            " decided, ease a limit that is yours to ease or leave out late sessions, and ask again"
+        )
     return "no plan meets every limit"
