@@ -182,6 +182,16 @@ def test_too_light_whatever_is_done_is_impossible(make_event, fuel_use, lap_time
     assert load.finish_mass_kg < 1620.0
 
 
+def test_what_is_told_of_several_sessions_together_names_its_own(make_event, fuel_use, lap_time):
+    light = make_event(("minimum_mass_kg = 1520.0", "minimum_mass_kg = 1620.0"))
+    limited = make_event(("ballast_limit_kg = 90.0", "ballast_limit_kg = 40.0"))
+    for name in ("R1", "R3"):
+        load = fuel_load(light, light.session(name), fuel_use, lap_time)
+        assert any(words.startswith(f"{name}: the car may finish") for words in load.blocked_by)
+        load = fuel_load(limited, limited.session(name), fuel_use, lap_time)
+        assert [n for n in load.notes if n.startswith(f"{name}: ") and "than the laps need" in n]
+
+
 def test_a_small_tank_is_impossible_and_named(make_event, fuel_use, lap_time):
     event = make_event(("tank_l = 70.0", "tank_l = 30.0"))
     load = fuel_load(event, event.session("R1"), fuel_use, lap_time)

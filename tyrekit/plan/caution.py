@@ -157,5 +157,5 @@ def _notes(race: StintRace) -> tuple[str, ...]:
         notes.append("no chance of a caution is given: the reply is the fixed plan")
     if race.refuel:
         notes.append("the time lost to carrying fuel is left out of the reply to cautions")
-        notes.append(f"the reply to cautions fills each stint for at most {race.most_stops} stops")
+        notes.append(f"the reply to cautions counts on {race.most_stops} stop(s) at most")
     return tuple(notes)

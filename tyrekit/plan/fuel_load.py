@@ -172,7 +172,7 @@ def fuel_load(
         blocked_by=blocked,
         rests_on=_rests_on(fuel_use),
         notes=(
-            *_filling_notes(event, tank, bowser_c, start_kg, refuel_kg, extra_kg),
+            *_filling_notes(event, session.id, tank, bowser_c, start_kg, refuel_kg, extra_kg),
             *_mass_notes(event, driver),
             *of_fuel(lap_time, start_kg),
             *_race_notes(session, fuel_use, need, lap_s, tank, risk),
@@ -256,8 +256,9 @@ def _fit_tank(
     stops, missing_kg = session.stops, wanted_kg - tank.capacity_kg
     if tank.capacity_kg <= tank.aside_kg:
         words = (
-            f"the tank holds {event.fuel.tank_l:g} l and {event.fuel.unusable_l:g} l unusable and"
-            f" {event.fuel.sample_l:g} l for the sample leave nothing to race on"
+            f"{session.id}: the tank holds {event.fuel.tank_l:g} l and"
+            f" {event.fuel.unusable_l:g} l unusable and {event.fuel.sample_l:g} l for the sample"
+            " leave nothing to race on"
         )
         return tank.capacity_kg, 0.0, (words,)
     if stops is not None and stops.refuel:
@@ -268,9 +269,9 @@ def _fit_tank(
         " refuel if the regulations allow it"
     )
     light = (
-        f"the car may finish {min(missing_kg, extra_kg):.1f} kg under the minimum mass of"
-        f" {event.car.minimum_mass_kg:.0f} kg even with {event.car.ballast_limit_kg:.0f} kg of"
-        " ballast and a full tank: ask the scrutineers about the ballast limit"
+        f"{session.id}: the car may finish {min(missing_kg, extra_kg):.1f} kg under the minimum"
+        f" mass of {event.car.minimum_mass_kg:.0f} kg even with"
+        f" {event.car.ballast_limit_kg:.0f} kg of ballast and a full tank: ask the scrutineers about the ballast limit"
     )
     if wanted_kg - extra_kg <= tank.capacity_kg:
         return tank.capacity_kg, 0.0, (light,)
@@ -293,7 +294,13 @@ def _rests_on(fuel_use: FuelUseResults) -> tuple[str, ...]:
 
 
 def _filling_notes(
-    event: Event, tank: _Tank, bowser_c: float, start_kg: float, refuel_kg: float, extra_kg: float
+    event: Event,
+    session: str,
+    tank: _Tank,
+    bowser_c: float,
+    start_kg: float,
+    refuel_kg: float,
+    extra_kg: float,
 ) -> list[str]:
     notes = [
         f"litres are at {bowser_c:.0f} degC in the bowser; weigh the fuel if you can",
@@ -307,13 +314,13 @@ def _filling_notes(
     if refuel_kg > 0:
         stops = math.ceil(refuel_kg / (tank.capacity_kg - tank.unusable_kg))
         notes.append(
-            f"{refuel_kg:.1f} kg must be added in {stops} stop(s) or more: the tank cannot hold it"
-            " at the start; the stint plan says when"
+            f"{session}: {refuel_kg:.1f} kg must be added in {stops} stop(s) or more: the tank"
+            " cannot hold it at the start; the stint plan says when"
         )
     if extra_kg > 0:
         notes.append(
-            f"{extra_kg:.1f} kg more than the laps need: at the ballast limit the minimum mass"
-            " takes it"
+            f"{session}: {extra_kg:.1f} kg more than the laps need: at the ballast limit the"
+            " minimum mass takes it"
         )
     return notes
 
@@ -344,11 +351,12 @@ def _race_notes(
     if session.minutes is not None:
         chances = need.components.groupby("laps")["weight"].sum()
         said = ", ".join(f"{n} ({w:.0%})" for n, w in chances.items() if w >= 0.005)
-        notes.append(f"a race to time: {said} laps at {lap_s[0]:.1f} ± {lap_s[1]:.1f} s a lap")
+        notes.append(f"{session.id}, a race to time: {said} laps at {lap_s[0]:.1f} ± {lap_s[1]:.1f} s")
         notes.append("a quicker leader, just ahead when time is up, adds a lap to ours")
     if session.caution is not None:
         none = session_need(session, fuel_use, lap_s, cautions=False)
         more_l = (none.quantile(1 - risk) - need.quantile(1 - risk)) / tank.density
         if more_l >= STEP_L:
-            notes.append(f"it counts on the stated chance of cautions: {more_l:.1f} l more without")
+            words = "counts on the stated chance of cautions"
+            notes.append(f"{session.id} {words}: {more_l:.1f} l more without")
     return notes
