@@ -271,7 +271,8 @@ def _fit_tank(
     light = (
         f"{session.id}: the car may finish {min(missing_kg, extra_kg):.1f} kg under the minimum"
         f" mass of {event.car.minimum_mass_kg:.0f} kg even with"
-        f" {event.car.ballast_limit_kg:.0f} kg of ballast and a full tank: ask the scrutineers about the ballast limit"
+        f" {event.car.ballast_limit_kg:.0f} kg of ballast and a full tank: ask the scrutineers"
+        " about the ballast limit"
     )
     if wanted_kg - extra_kg <= tank.capacity_kg:
         return tank.capacity_kg, 0.0, (light,)
@@ -351,7 +352,9 @@ def _race_notes(
     if session.minutes is not None:
         chances = need.components.groupby("laps")["weight"].sum()
         said = ", ".join(f"{n} ({w:.0%})" for n, w in chances.items() if w >= 0.005)
-        notes.append(f"{session.id}, a race to time: {said} laps at {lap_s[0]:.1f} ± {lap_s[1]:.1f} s")
+        notes.append(
+            f"{session.id}, a race to time: {said} laps at {lap_s[0]:.1f} ± {lap_s[1]:.1f} s"
+        )
         notes.append("a quicker leader, just ahead when time is up, adds a lap to ours")
     if session.caution is not None:
         none = session_need(session, fuel_use, lap_s, cautions=False)
