@@ -51,7 +51,8 @@ def not_in(kind: str, name: str, known: list[str], where: str, lists: str) -> Bo
         f"{kind} {name!r} is not in {lists}",
         where=where,
         rule=f"it has {id_ranges(known)}",
-        next_step=f"Add it to {lists} or correct the row.",
+        next_step=f"Add it to {lists} or correct the row."
+        + (" A tyre that is out stays listed, with scrapped yes." if kind == "tyre" else ""),
     )
 
 

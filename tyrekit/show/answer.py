@@ -26,13 +26,13 @@ from tyrekit.plan.next_session import NextSession, rank_next
 from tyrekit.plan.tyre_state import Wear
 from tyrekit.plan.weekend_problem import AgeLoss
 from tyrekit.record.doubts import Doubt
-from tyrekit.record.event import Event, Lock
+from tyrekit.record.event import Event, Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.words import celsius
 from tyrekit.terms import CORNERS
 
 SEED = 20260516  # any fixed number: the same folder gives the same answer
-FRESH = timedelta(minutes=60)  # weather older than that at the start is to be measured again
+FRESH = timedelta(minutes=60)  # weather further from the start is to be measured again
 AIR_C, TRACK_C = 20.0, 28.0  # assumed, and said, when no weather was written down
 
 Progress = Callable[[str], None]
@@ -75,7 +75,11 @@ class Conditions:
 
 @dataclass(frozen=True)
 class Answer:
-    """A weekend's fits and plans. ``next_session`` and ``cold_pressures`` are None at its end."""
+    """A weekend's fits and plans. ``next_session`` and ``cold_pressures`` are None at its end.
+
+    Before a wet session, declared or supposed, ``next_is_wet`` is true and ``cold_pressures`` None:
+    what is fitted is of dry tyres.
+    """
 
     weekend: Weekend
     fits: Fits
@@ -85,6 +89,7 @@ class Answer:
     fuel_loads: dict[str, FuelLoad]
     cold_pressures: ColdPressures | None
     notes: tuple[str, ...]
+    next_is_wet: bool = False
 
     @property
     def beliefs(self) -> Beliefs:
@@ -212,9 +217,10 @@ def answer(
         if rank and not plan_only:
             say("next session")
             ranked = rank_next(plan, coming.id)
-        pressures = cold_pressures(
-            event, coming, fits.pressure, air_c=conditions.air_c, track_c=conditions.track_c
-        )
+        if not event.session(coming.id).wet:
+            pressures = cold_pressures(
+                event, coming, fits.pressure, air_c=conditions.air_c, track_c=conditions.track_c
+            )
     say("fuel loads")
     loads = {
         session.id: fuel_load(
@@ -231,6 +237,7 @@ def answer(
         next_session=ranked,
         fuel_loads=loads,
         cold_pressures=pressures,
+        next_is_wet=coming is not None and event.session(coming.id).wet,
         notes=(
             *weekend.notes,
             *of_track(fits.lap_time, conditions.track_c),
@@ -262,30 +269,50 @@ def planned(
 
 
 def conditions_now(weekend: Weekend) -> Conditions:
-    """Return the last temperatures written down, or the assumed ones, and say which."""
+    """Return the temperatures for the next session, as `conditions_at` gives them."""
+    return conditions_at(weekend, weekend.next_session)
+
+
+def conditions_at(weekend: Weekend, session: Session | None) -> Conditions:
+    """Return the temperatures written down nearest a session's start, or assumed; say which.
+
+    A row after the start counts like one before it: it may be a forecast. Without a session the
+    last row is taken.
+    """
     weather, fuel = weekend.weather, weekend.fuel
     air_c, track_c, basis = AIR_C, TRACK_C, "no weather written down"
     basis += f": air {AIR_C:.0f} degC and track {TRACK_C:.0f} degC are assumed"
     again = "no weather written down: measure air and track before setting"
     if len(weather):
-        last = weather.sort_values("taken_at").iloc[-1]
-        air_c, track_c = float(last["air_c"]), float(last["track_c"])
-        basis = f"weather as of {last['taken_at']:%a %H:%M}: air {celsius(air_c)} degC, track"
+        row = _nearest(weather, session)
+        air_c, track_c = float(row["air_c"]), float(row["track_c"])
+        basis = f"weather as of {row['taken_at']:%a %H:%M}: air {celsius(air_c)} degC, track"
         basis += f" {celsius(track_c)} degC"
-        again = _again(weekend, last["taken_at"])
+        again = _again(session, row["taken_at"])
     measured = fuel["fuel_c"].dropna() if "fuel_c" in fuel else pd.Series(dtype=float)
     bowser_c = float(measured.iloc[-1]) if len(measured) else air_c
     return Conditions(air_c, track_c, bowser_c, basis, again)
 
 
-def _again(weekend: Weekend, taken_at: datetime) -> str:
-    """Return that the weather is to be measured again when it is old at the next start."""
-    coming = weekend.next_session
-    if coming is None or coming.start - taken_at <= FRESH:
+def _nearest(weather: pd.DataFrame, session: Session | None) -> pd.Series:
+    """Return the row nearest in time to a session's start; of two as near the earlier."""
+    ordered = weather.sort_values("taken_at", kind="stable")
+    if session is None:
+        return ordered.iloc[-1]
+    away = (ordered["taken_at"] - pd.Timestamp(session.start)).abs().to_numpy()
+    return ordered.iloc[int(away.argmin())]
+
+
+def _again(session: Session | None, taken_at: datetime) -> str:
+    """Return that the weather is to be measured again when it is not of the session's time."""
+    if session is None or abs(session.start - taken_at) <= FRESH:
         return ""
-    hours, minutes = divmod(int((coming.start - taken_at).total_seconds()) // 60, 60)
+    early_s = (session.start - taken_at).total_seconds()
+    hours, minutes = divmod(int(abs(early_s)) // 60, 60)
+    side = "before" if early_s > 0 else "after"
+    day = "" if taken_at.date() == session.start.date() else ", of another day"
     return (
-        f"weather as of {taken_at:%a %H:%M}, {hours} h {minutes:02d} min before {coming.id}:"
+        f"weather as of {taken_at:%a %H:%M}, {hours} h {minutes:02d} min {side} {session.id}{day}:"
         " measure again before setting"
     )
 

@@ -15,6 +15,7 @@ from tyrekit.show.answer import Answer
 from tyrekit.show.caveats import caveats_table
 from tyrekit.show.fuel_sum import ballast_short, ballast_words, fuel_sum_rows
 from tyrekit.show.verdict import musts, proof, verdict
+from tyrekit.show.wet_session import wet_words, wets_table
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, sentences, span
 
 
@@ -39,6 +40,8 @@ def head_card(answer: Answer, note: str = "") -> str:
 
 def tyres_card(answer: Answer) -> str:
     """Return the car seen from above: a tyre and its cold pressure at each corner."""
+    if answer.next_is_wet:
+        return _wets(answer)
     if answer.allocation.status not in ("optimal", "feasible"):
         return blocked_card(answer)
     table = tables.next_tyres_table(answer)
@@ -49,6 +52,23 @@ def tyres_card(answer: Answer) -> str:
     corners = "".join(_corner(row, limit_mm) for _, row in table.iterrows())
     head = f"<h2>Tyres and cold pressures for {html(coming.id)}</h2>"
     return f'{head}<div class="tk-car">{corners}</div>'
+
+
+def _wets(answer: Answer) -> str:
+    """Return what holds for a wet session, and the wets there are."""
+    words = "".join(f"<p>{html(line)}</p>" for line in wet_words(answer))
+    rows = "".join(
+        f'<tr><th scope="row">{html(row["tyre_id"])}</th><td>{html(row["spec"])}</td>'
+        f"<td>{html(row['state'])}, {number(row['age_laps'], 0)} laps,"
+        f" {number(row['heat_cycles'], 0)} heat cycles</td>"
+        f"<td>{number(row['tread_min_mm'])} mm</td></tr>"
+        for _, row in wets_table(answer).iterrows()
+    )
+    heads = "".join(
+        f'<th scope="col">{n}</th>' for n in ("wet tyre", "spec", "has run", "thinnest")
+    )
+    listed = f'<table class="tk-table"><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>'
+    return f'<div class="tk-warn">{words}</div>{listed if rows else ""}'
 
 
 def blocked_card(answer: Answer) -> str:

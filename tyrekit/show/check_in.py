@@ -191,6 +191,8 @@ def _advised(
     if answer.cold_pressures is not None:
         for _, row in answer.cold_pressures.table.iterrows():
             texts[f"cold_{row['corner'].lower()}_bar"] = number(row["cold_bar"], 2)
+    if answer.next_is_wet:
+        return texts, f"{session.id} is wet: fuel as advised; tyres and pressures to be typed"
     return texts, "tyres, fuel and pressures as advised: correct what was done otherwise"
 
 

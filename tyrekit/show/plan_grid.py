@@ -81,7 +81,12 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         self._show_stops(later)
         locked = book_locks(state.weekend)
         owner = _event_locks(state.weekend)
-        tyres = [tyre.tyre_id for tyre in answer.allocation.problem.tyres]
+        held = set(locked.values())  # a scrapped tyre is open to no corner
+        tyres = [
+            tyre.tyre_id
+            for tyre in answer.allocation.problem.tyres
+            if tyre.corners or tyre.tyre_id in held
+        ]
         for place, box in self.choice.items():
             cell = cells.get(place)
             planned = "" if cell is None else str(cell["tyre_id"])

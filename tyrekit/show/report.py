@@ -24,6 +24,7 @@ from tyrekit.show.tables import (
     plan_table,
 )
 from tyrekit.show.verdict import proof, verdict
+from tyrekit.show.wet_session import wet_words, wets_table
 from tyrekit.show.words import known, number, one_in, percent, span
 
 MOST_LINES = 39
@@ -100,6 +101,8 @@ def _headline(answer: Answer) -> Text:
 def _tyres_part(answer: Answer) -> list[RenderableType]:
     """Return the tyre table of the next session, or why there is none."""
     plan = answer.allocation
+    if answer.next_is_wet:
+        return [*(Text(f"! {text}", style="bold") for text in wet_words(answer)), *_wets(answer)]
     if plan.status not in ("optimal", "feasible"):
         words = [proof(answer).capitalize(), *plan.blocked_by, *plan.repairs]
         return [*(Text(f"! {text}", style="bold") for text in words), *_cold_line(answer)]
@@ -115,7 +118,21 @@ def _tyres_part(answer: Answer) -> list[RenderableType]:
             Text(f"{number(row.get('cold_bar'), 2)} bar", style="bold"),
             _range_words(row),
         )  # fmt: skip
-    return [drawn]
+    again = [Text(f"! {answer.conditions.again}", style="bold")] if answer.conditions.again else []
+    return [drawn, *again]
+
+
+def _wets(answer: Answer) -> list[RenderableType]:
+    """Return the wets there are, age and tread; more than eight are on the sheet."""
+    table = wets_table(answer)
+    drawn = _table("wet tyre", "spec", "state", "laps", "heat cycles", "thinnest")
+    for _, row in table.head(8).iterrows():
+        drawn.add_row(
+            str(row["tyre_id"]), str(row["spec"]), str(row["state"]), number(row["age_laps"], 0),
+            number(row["heat_cycles"], 0), f"{number(row['tread_min_mm'])} mm",
+        )  # fmt: skip
+    more = [Text(f"  and {len(table) - 8} more on the sheet")] if len(table) > 8 else []
+    return [drawn, *more] if len(table) else []
 
 
 def _cold_line(answer: Answer) -> list[RenderableType]:

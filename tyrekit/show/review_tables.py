@@ -83,9 +83,10 @@ def tyre_rows(review: Review) -> Rows:
         if known(row["wear_pct"]):
             usual = f"{_whole(more_or_less(row['wear_pct']))} {_whole(f'({ends})')}"
         said = "AT LIMIT" if row["state"] == WORN else "FEW LEFT" if row["few_left"] else ""
+        said = "SCRAPPED" if row["scrapped"] else said
         left = f"{_whole(left)} {_whole(said)}".strip()
         cells = (
-            left if known(row["laps_left"]) else "–", *([_next(row)] if planned else []),
+            left if known(row["laps_left"]) else said or "–", *([_next(row)] if planned else []),
             number(row["tread_min_mm"], 2),
             number(row["wear_mm_per_lap"], 3), usual,
             _whole(row["corners"]), _whole(row["sessions"]), number(row["laps"], 0),

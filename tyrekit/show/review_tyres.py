@@ -26,7 +26,7 @@ TYRE_COLUMNS = (
     "tyre_id", "corners", "sessions", "laps", "distance_km", "work_mj", "work_known_pct",
     "wear_mm", "wear_mm_per_lap", "wear_pct", "wear_lower_pct", "wear_upper_pct", "tread_min_mm",
     "laps_left", "lower_laps", "upper_laps", "next_session", "next_corner", "next_laps",
-    "next_lower_laps", "few_left", "state",
+    "next_lower_laps", "few_left", "state", "scrapped",
 )  # fmt: skip
 USE_COLUMNS = ("corner", "start_m", "end_m", "work_pct", "lap_pct", "work_j_per_m")
 WORN, EARLY, NEVER = "at the limit", "before the limit", "not measured"
@@ -74,6 +74,7 @@ def tyre_table(
             tyre_id, *_running(with_work, tyre_id, weekend.event.circuit.length_m),
             *_wear(own), *_against_usual(fits.tread, tyre_id, level),
             *_life(fits.tread, tyre, own, limit, level, coming.get(tyre_id), shortest),
+            tyre["scrapped"],
         ))  # fmt: skip
     return pd.DataFrame(rows, columns=list(TYRE_COLUMNS))
 
@@ -240,6 +241,6 @@ def _life(
         )
         for at in (corner, then[1] or corner)
     )  # fmt: skip
-    few = bool(there[1] < (shortest if coming is None else then[2]))
+    few = bool(there[1] < (shortest if coming is None else then[2])) and not tyre["scrapped"]
     least = math.nan if coming is None else there[1]
     return thin, *left, *then, least, few, WORN if thin <= limit_mm else EARLY

@@ -13,7 +13,7 @@ from tyrekit.plan.practice import PracticePlan
 from tyrekit.plan.race_plan import RacePlan, race_plan
 from tyrekit.record.event import Event
 from tyrekit.show import tables
-from tyrekit.show.answer import SEED, Answer
+from tyrekit.show.answer import SEED, Answer, conditions_at
 
 PLACES = ("inner_mm", "centre_mm", "outer_mm")
 READ = ("tyre_id", "corner", "read_mm", "laps_since", "tread_end_low_mm", "why")
@@ -30,7 +30,7 @@ class SheetPlans:
     practice : PracticePlan, optional
         The runs of the next session, when that is practice.
     pressures : dict
-        Session id -> cold pressures at the temperatures assumed now.
+        Id of each dry session -> cold pressures, at the weather written down nearest its start.
     """
 
     races: dict[str, RacePlan] = field(default_factory=dict)
@@ -56,12 +56,14 @@ def sheet_plans(answer: Answer, event: Event | None = None) -> SheetPlans:
         for session in to_come
         if session.kind == "race"
     }  # fmt: skip
-    pressures = {
-        session.id: cold_pressures(
-            event, session, answer.pressure, air_c=now.air_c, track_c=now.track_c
+    pressures = {}
+    for session in (one for one in to_come if not one.wet):
+        coming = answer.weekend.next_session
+        own = coming is not None and session.id == coming.id
+        then = now if own else conditions_at(answer.weekend, session)
+        pressures[session.id] = cold_pressures(
+            event, session, answer.pressure, air_c=then.air_c, track_c=then.track_c
         )
-        for session in to_come
-    }
     return SheetPlans(races, _practice(answer, event), pressures)
 
 

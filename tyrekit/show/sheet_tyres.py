@@ -12,6 +12,7 @@ from tyrekit.show.answer import Answer
 from tyrekit.show.sheet_page import TYRE_CAUTIONS, Page, blanks, cautions, table
 from tyrekit.show.sheet_plans import SheetPlans, tread_to_measure
 from tyrekit.show.verdict import musts, proof, verdict
+from tyrekit.show.wet_session import wet_words, wets_table
 from tyrekit.show.words import celsius, degrees, html, known, number, sentences, span
 
 CORNERS = tables.CORNERS
@@ -32,6 +33,8 @@ def tyre_page(answer: Answer, plans: SheetPlans) -> Page:
 
 def _car(answer: Answer) -> str:
     """Return the car seen from above: tyre and cold pressure at each corner."""
+    if answer.next_is_wet:
+        return _wets(answer)
     plan = answer.allocation
     if plan.status not in ("optimal", "feasible"):
         words = "".join(f"<li>{html(w)}</li>" for w in (*plan.blocked_by, *plan.repairs))
@@ -45,6 +48,21 @@ def _car(answer: Answer) -> str:
         '<section class="keep"><div class="front">front of the car</div>'
         f'<div class="car">{cells}</div><p class="muted">{_pressure_basis(answer)}</p></section>'
     )
+
+
+def _wets(answer: Answer) -> str:
+    """Return what holds for a wet session, and the wets there are with boxes to write."""
+    words = "".join(f"<p><b>{html(line)}</b></p>" for line in wet_words(answer))
+    rows = [
+        f'<tr><th class="row" scope="row">{html(row["tyre_id"])}</th>'
+        f'<td class="words">{html(row["spec"])}</td><td class="words">{html(row["state"])},'
+        f" {number(row['age_laps'], 0)} laps, {number(row['heat_cycles'], 0)} heat cycles</td>"
+        f"<td>{number(row['tread_min_mm'])} mm</td>" + '<td class="write"></td>' * 3 + "</tr>"
+        for _, row in wets_table(answer).iterrows()
+    ]
+    heads = ("tyre", "spec", "has run", "thinnest", "corner", "set cold", "hot")
+    listed = table(heads, rows) if rows else ""
+    return f'<section class="keep wets"><div class="warn">{words}</div>{listed}</section>'
 
 
 def _corner(row: pd.Series, limit_mm: float) -> str:
@@ -97,14 +115,15 @@ def _sessions(answer: Answer, plans: SheetPlans) -> str:
         return ""
     long = tables.plan_cells(answer).set_index(["label", "corner"])
     rows = []
-    for i, (_, row) in enumerate(plan.iterrows()):
+    coming = answer.weekend.next_session
+    for _, row in plan.iterrows():
         label = row["label"]
         cold = _cold(plans, str(row["session"]))
         cells = "".join(_cell(row[c], long.loc[(label, c)], cold.get(c)) for c in CORNERS)
-        now = ' class="now"' if i == 0 else ""
+        now = ' class="now"' if coming is not None and row["session"] == coming.id else ""
         rows.append(f'<tr{now}><th class="row" scope="row">{html(label)}</th>{cells}</tr>')
-    words = "Tyre; cold pressure at today's temperatures, to be set again on the day; laps at start"
-    words += " and least tread at the end."
+    words = "Tyre; cold pressure at the weather written down nearest the session, to be set again"
+    words += " on the day; laps at start and least tread at the end."
     return (
         f'<section class="keep next"><h2>Tyre plan</h2>{table(("session", *CORNERS), rows)}'
         f'<p class="muted">{words}</p></section>'

@@ -193,11 +193,13 @@ def with_pressures(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
     if coming is None:
         return replace(found, conditions=conditions)
     event = changed_event(found.weekend.event, what_if)
+    if event.session(coming.id).wet:
+        return replace(found, conditions=conditions, cold_pressures=None, next_is_wet=True)
     pressures = cold_pressures(
         event, event.session(coming.id), fits.pressure,
         air_c=conditions.air_c, track_c=conditions.track_c,
     )  # fmt: skip
-    return replace(found, conditions=conditions, cold_pressures=pressures)
+    return replace(found, conditions=conditions, cold_pressures=pressures, next_is_wet=False)
 
 
 def moves_tyres(before: WhatIf, after: WhatIf) -> bool:
