@@ -30,7 +30,7 @@ SHARE_SD = 0.1  # of a slow lap's share of a timed lap's fuel, as `fit.prior` be
 SESSION_SD = 0.03  # of the use per lap from run to run: tow, saving, weather; by judgement
 
 
-class Burnt(NamedTuple):
+class _Burnt(NamedTuple):
     """What a run could have burnt, kg, at least and at most; its laps as timed ones, and theirs."""
 
     least_kg: float
@@ -39,7 +39,7 @@ class Burnt(NamedTuple):
     driven: int
 
 
-def burnt(e: Evidence) -> dict[str, Burnt]:
+def burnt(e: Evidence) -> dict[str, _Burnt]:
     """Return run id -> what its laps burnt at least and at most; whole runs without a log of it."""
     least_l, most_l = _per_lap_l(e)
     density = e.event.fuel.density_kg_per_l
@@ -54,7 +54,7 @@ def burnt(e: Evidence) -> dict[str, Burnt]:
         typed = own["fuel_used_l"]
         if typed.notna().all():
             low, high = (share * float(typed.sum()) for share in BELIEVABLE)
-        found[ran.run_id] = Burnt(low * density, high * density, laps, len(own))
+        found[ran.run_id] = _Burnt(low * density, high * density, laps, len(own))
     return found
 
 
@@ -94,7 +94,7 @@ def left_in_tank(e: Evidence) -> Iterator[Doubt]:
         most_kg, rows = max(most_kg - kg, 0.0) if np.isfinite(most_kg) else most_kg, rows + 1
 
 
-def _since(run_id: str, start_kg: float, ran: Burnt) -> str:
+def _since(run_id: str, start_kg: float, ran: _Burnt) -> str:
     return (
         f"run {run_id} starts with {start_kg:.1f} kg and its {ran.driven} laps burn at least"
         f" {ran.least_kg:.1f} kg"
