@@ -47,7 +47,8 @@ def tyre_states(
     dry = [row for _, row in tyres[~wet].iterrows()]
     if wet.any():
         notes.append("tyres whose spec speaks of wet or rain are kept out of the dry plan")
-    gone = set(tyres.loc[scrapped, "tyre_id"])  # still counts where it ran: pool, new tyres
+    # still counts where it ran: pool, new tyres; a list without tyres has no columns
+    gone = {row["tyre_id"] for _, row in tyres[scrapped].iterrows()}
     depths = _new_depths(dry)
     states = []
     for row in sorted(dry, key=lambda row: natural(str(row["tyre_id"]))):
