@@ -163,6 +163,16 @@ def test_laps_from_minutes_are_said():
     assert (rows["age_end_laps"] - rows["age_laps"] == 26).all()
 
 
+def test_laps_from_minutes_are_those_of_the_race_plan():
+    # closed form: 2400 s less the stop, at 95 s + 0.4 s of age + 0.04 s of a heat cycle
+    text = 'kind = "race"\nminutes = 40\nvalue = 1.5\n' + STOP
+    event = make_event(R2=text)
+    stop_s = event.circuit.pit_loss_s + 40.0
+    expected = int(np.ceil((2400.0 - stop_s) / 95.44))
+    assert expected < 26  # without the stop it would be
+    assert any(f"R2: {expected} laps" in note for note in plan(event, make_tyres()).notes)
+
+
 STOP = (
     "stops = { minimum = 1, first_lap = 12, last_lap = 18, stationary_s = 40.0, tyres = true,"
     " refuel = false }"

@@ -10,6 +10,7 @@ from tyrekit.fit.lap_time import LapTimeResults
 from tyrekit.record.event import Event, Session
 
 SHORTEST_MIN = 0.1  # a race to time is at least the lap that is begun
+MIDDLE_AGE_LAPS = 8.0  # of tyres over a race; ours
 PIT_SHARE = 0.35  # of a practice or qualifying session spent standing; common practice, no source
 
 
@@ -51,7 +52,7 @@ def lap_time_s(
     row = pd.DataFrame(
         {
             "session": [session.id],
-            "age_laps": [8.0],
+            "age_laps": [MIDDLE_AGE_LAPS],
             "heat_cycles": [1.0],
             "fuel_kg": [fuel_kg],
             "track_c": [track_c],

@@ -24,7 +24,7 @@ from tyrekit.plan.problem import (
     WearTable,
     natural,
 )  # fmt: skip
-from tyrekit.plan.programme import laps_to_run
+from tyrekit.plan.programme import MIDDLE_AGE_LAPS, laps_to_run, less_stops
 from tyrekit.plan.tyre_state import Wear, tyre_states
 from tyrekit.record.event import Event, Limit, Lock, MinimumTread, NewTyres, Session, StartOn
 
@@ -142,17 +142,28 @@ def planned_stints(
         elif session.planned_laps == 0:
             notes.append(f"{session.id} has planned_laps = 0: no tyres are planned for it")
         else:
-            stints += _stints_of(session, lap_time, stint_laps.get(session.id, ()), notes)
+            stints += _stints_of(event, session, lap_time, stint_laps.get(session.id, ()), notes)
     return tuple(stints)
 
 
+def laps_by_time(event: Event, session: Session, lap_time: AgeLoss) -> tuple[int, float]:
+    """Return the laps a session has in its minutes, and the lap in s: of a race, as it is planned.
+
+    A race is on tyres of middle age and loses the time of its stops, as `stint_race` counts it.
+    """
+    lap_s = float(lap_time.base_lap_s(session.id)[0])
+    if session.kind == "race":
+        lap_s += float(lap_time.mean_age_loss_s([MIDDLE_AGE_LAPS])[0])
+        lap_s += float(lap_time.estimate("heat_cycle_s")[0])
+    return laps_to_run(less_stops(event, session), lap_s), lap_s
+
+
 def _stints_of(
-    session: Session, lap_time: AgeLoss, given: Sequence[int], notes: list[str]
+    event: Event, session: Session, lap_time: AgeLoss, given: Sequence[int], notes: list[str]
 ) -> list[Stint]:
     laps = session.planned_laps or (session.laps if session.minutes is None else None)
     if laps is None:
-        lap_s = float(lap_time.base_lap_s(session.id)[0])
-        laps = laps_to_run(session, lap_s)
+        laps, lap_s = laps_by_time(event, session, lap_time)
         notes.append(
             f"{session.id}: {laps} laps are taken, from its minutes at {lap_s:.1f} s a lap"
         )

@@ -9,7 +9,7 @@ from typing import Any
 import ipywidgets as w
 import pandas as pd
 
-from tyrekit.plan.programme import laps_to_run
+from tyrekit.plan.weekend_problem import laps_by_time
 from tyrekit.record.event import Lock, Session
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.panels import number_box, on_value
@@ -169,7 +169,7 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
 
 def planned_laps(state: State, session: Session) -> int:
     """Return the laps a session is planned to run, or expected to in its minutes."""
-    return laps_to_run(session, float(state.fits.lap_time.base_lap_s(session.id)[0]))
+    return laps_by_time(state.weekend.event, session, state.fits.lap_time)[0]
 
 
 def book_locks(weekend: Weekend) -> dict[Place, str]:
