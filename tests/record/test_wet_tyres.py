@@ -137,3 +137,18 @@ def test_a_lock_on_a_scrapped_tyre_says_so(tmp_path):
 def test_scrapped_wants_yes_or_no(tmp_path):
     with pytest.raises(Exception, match=r"scrapped is 'maybe'.*yes, no"):
         Weekend.open(scrapped(plain(5), "N1", "maybe").write(tmp_path))
+
+
+def test_a_column_added_in_a_spreadsheet_changes_only_the_rows_it_says_something_of(tmp_path):
+    """`tyrekit import` of the tyre list with a new column; what a panel typed meanwhile stands."""
+    folder = plain(5, sets=3).write(tmp_path)
+    weekend = Weekend.open(folder)
+    row_id = int(weekend.book.read("tyres").query("tyre_id == 'N2'").index[0])
+    weekend.book.correct(row_id, {"note": "typed in a panel"}, "panel")
+    scrapped(one := plain(5, sets=3), "N1")
+    one.write(folder)
+    said = Weekend.open(folder).import_csv("engineer")
+    assert len(said) == 1 and said[0].startswith("book/tyres.csv row 6: corrects")
+    tyres = Weekend.open(folder).tyres.set_index("tyre_id")
+    assert tyres.loc["N1", "scrapped"] and tyres["scrapped"].sum() == 1
+    assert tyres.loc["N2", "note"] == "typed in a panel"

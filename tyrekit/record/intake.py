@@ -194,15 +194,21 @@ def import_csv(book: Book, folder: Path, who: str) -> list[str]:
 
 def _merge(connection: sqlite3.Connection, save_id: int, table: str, sheet: Sheet) -> Iterator[str]:
     now = ledger.current(connection, table)
-    read_before = [e.cells for e in now if e.line is not None] + _superseded(connection, table)
+    read_before = [_filled(e.cells) for e in now if e.line is not None]
+    read_before += [_filled(cells) for cells in _superseded(connection, table)]
     for line, typed in sheet.rows.items():
         cells, where = completed(table, typed), f"book/{table}.csv row {line}"
-        if cells in read_before or any(e.cells == cells for e in now):
+        told = _filled(cells)  # a column added and left empty says nothing new
+        if told in read_before or any(_filled(e.cells) == told for e in now):
             continue
         same = [e for e in now if _key(table, e.cells) == _key(table, cells)]
         old = same[0].row_id if len(same) == 1 else None
         ledger.add(connection, save_id, table, cells, supersedes=old, line=line)
         yield f"{where}: {'corrects' if old else 'adds'} a row"
+
+
+def _filled(cells: dict[str, str]) -> dict[str, str]:
+    return {name: text for name, text in cells.items() if text}
 
 
 def _superseded(connection: sqlite3.Connection, table: str) -> list[dict[str, str]]:
