@@ -251,5 +251,6 @@ def hand_answer(hand_event, tmp_path: Path):
                                    again=""),
         allocation=hand_plan(hand_event), next_session=hand_choices(),
         fuel_loads={"Q": hand_load("Q", 14.2, 7.0), "R1": hand_load("R1", 38.6, 17.0)},
-        cold_pressures=hand_pressures(), next_is_wet=False, notes=("P1-1: lap line inferred", "weather"),
+        cold_pressures=hand_pressures(), next_is_wet=False,
+        notes=("P1-1: lap line inferred", "weather"),
     )  # fmt: skip

@@ -60,7 +60,8 @@ class Usable(NamedTuple):
 def usable(readings: pd.DataFrame) -> Usable:
     """Return the readings that can be fitted, with temperatures filled in and said."""
     columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
-               "track_c", "cold_c", "pressure_hpa", "delay_min", "cool_laps", "wet", "source"]  # fmt: skip
+               "track_c", "cold_c", "pressure_hpa", "delay_min", "cool_laps", "wet",
+               "source"]  # fmt: skip
     table = readings.reindex(columns=columns).reset_index(drop=True)
     numbers = (*columns[3:-2],)
     table = table.astype(dict.fromkeys(numbers, float))

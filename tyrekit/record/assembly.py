@@ -93,7 +93,7 @@ def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Time
             *warmed.notes,
             *rubbered.notes,
             *tyre_notes(tables["tyres"]),
-        ),  # fmt: skip
+        ),
     )
 
 

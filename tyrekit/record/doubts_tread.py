@@ -46,7 +46,7 @@ class Told:
 
 
 def tread_doubts(e: Evidence) -> Iterator[Doubt]:
-    """Return what the tread readings of dry tyres do not believe: single depths, rows, sides, sets."""
+    """Return what readings of dry tyres do not believe: single depths, rows, sides, sets."""
     told = _told(e)
     if told is None:
         return
