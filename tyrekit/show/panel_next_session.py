@@ -9,7 +9,7 @@ from typing import Any
 
 import ipywidgets as w
 
-from tyrekit.plan.programme import laps_to_run
+from tyrekit.plan.weekend_problem import laps_by_time
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards
 from tyrekit.show.check_in import folder_name
@@ -168,8 +168,7 @@ class NextSessionPanel(WeekendPanel):
         on_value(self.air, lambda v: self.change(air_c=v))
         boxes = [self.risk, self.front, self.rear, self.track, self.air]
         if coming is not None:
-            lap_s = float(self.state.fits.lap_time.base_lap_s(coming.id)[0])
-            laps = laps_to_run(coming, lap_s)
+            laps, _ = laps_by_time(event, coming, self.state.fits.lap_time)
             self.laps = number_box(f"laps in {coming.id}", laps, 1, 200, 1)
             on_value(self.laps, lambda v: self.change(laps={coming.id: v}))
             boxes.insert(0, self.laps)

@@ -15,7 +15,7 @@ from tyrekit.fit.tread_result import TreadResults
 from tyrekit.fit.tread_rows import PLACES, usable
 from tyrekit.fit.tyre_life import weibull_life
 from tyrekit.fit.tyre_work import WORK_PER_M
-from tyrekit.plan.programme import laps_to_run
+from tyrekit.plan.weekend_problem import laps_by_time
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits
 from tyrekit.show.tables import tread_limit_mm
@@ -84,12 +84,11 @@ def shortest_race_laps(weekend: Weekend, fits: Fits) -> int:
 
     Of its shortest session when it has no race.
     """
-    lap_s = float(fits.lap_time.params["base_lap_s"])
-    sessions = weekend.event.sessions
-    races = [one for one in sessions if one.kind == "race"]
+    event = weekend.event
+    races = [one for one in event.sessions if one.kind == "race"]
     return min(
-        one.formation_laps + laps_to_run(one, lap_s) + one.cool_down_laps
-        for one in races or sessions
+        one.formation_laps + laps_by_time(event, one, fits.lap_time)[0] + one.cool_down_laps
+        for one in races or event.sessions
     )
 
 
