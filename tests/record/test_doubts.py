@@ -79,23 +79,6 @@ def test_a_log_without_running_of_two_runs_blocks_nothing(folder, edit, head):
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    "data",
-    [bytes(range(1, 256)) * 20, b"once upon a time\n" * 50, b"Clock,Speed\nms,m/s\n0,1\n100,2\n"],
-)
-def test_a_log_that_cannot_be_read_leaves_the_others(folder, data):
-    whole = Weekend.open(folder).laps
-    (folder / "book.sqlite").unlink()
-    (folder / "logs/P1-1.csv").write_bytes(data)
-    weekend = Weekend.open(folder)
-    (doubt,) = (d for d in weekend.doubts if d.where.startswith("logs/"))
-    assert doubt.name == "log unreadable" and doubt.evidence.startswith("run P1-1: logs/P1-1.csv")
-    assert "taken to have run" in doubt.evidence and "laps.csv" in doubt.next_step
-    assert set(weekend.laps["run_id"]) == {"P1-2"}
-    times = whole.loc[whole["run_id"] == "P1-2", "lap_time_s"]
-    assert weekend.laps["lap_time_s"].tolist() == times.tolist()
-
-
 def test_a_log_cut_off_in_mid_line_uses_the_whole_laps(folder):
     text = log_of(folder)
     (folder / "logs/P1-1.csv").write_text(text[: len(text) // 2 + 17])

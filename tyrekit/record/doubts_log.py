@@ -40,30 +40,10 @@ def missing_log(e: Evidence) -> Iterator[Doubt]:
         )
 
 
-def unread_log(e: Evidence) -> Iterator[Doubt]:
-    """A log is there and cannot be read, though others are."""
-    told: dict[str, list[Ran]] = {}
-    for ran in e.ran:
-        if ran.unread is not None:
-            told.setdefault(str(ran.unread), []).append(ran)
-    for words, runs in told.items():
-        error = runs[0].unread
-        if error is not None:
-            left = ". ".join(f"{ran.run_id}: {_laps_left(e, ran)}" for ran in runs)
-            yield Doubt(
-                "log unreadable",
-                f"run {', '.join(ran.run_id for ran in runs)}: {words} {left}",
-                1.0,
-                error.where,
-                "The other logs are read. Copy the file from the logger again, or type the laps"
-                " into book/laps.csv.",
-            )
-
-
 def no_laps(e: Evidence) -> Iterator[Doubt]:
     """A run has neither a log nor typed laps, or its log holds no lap."""
     for ran in e.ran:
-        if len(ran.laps) or ran.missing or ran.unread:
+        if len(ran.laps) or ran.missing:
             continue
         holds = f"log {ran.log.name!r} holds no lap" if ran.log else "it has no log"
         why = f" ({'; '.join(ran.cut.notes)})" if ran.cut and ran.cut.notes else ""
@@ -178,7 +158,6 @@ def log_goes_on(e: Evidence) -> Iterator[Doubt]:
 def log_of_no_run(e: Evidence) -> Iterator[Doubt]:
     """A file in logs/ that no run names."""
     named = {ran.log.name for ran in e.ran if ran.log}
-    named |= {ran.unread.where.removeprefix("logs/") for ran in e.ran if ran.unread}
     pattern = e.event.log.files
     spare = [
         name
@@ -212,6 +191,6 @@ def _laps_left(e: Evidence, ran: Ran) -> str:
 
 
 CHECKS = (
-    missing_log, unread_log, no_laps, cut_off_log, bad_rows, unit_disagreement, lap_distance,
-    log_goes_on, log_of_no_run,
+    missing_log, no_laps, cut_off_log, bad_rows, unit_disagreement, lap_distance, log_goes_on,
+    log_of_no_run,
 )  # fmt: skip

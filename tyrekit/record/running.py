@@ -47,8 +47,6 @@ class Ran:
         How the log was cut.
     missing : str
         The log the run names that is not in logs/.
-    unread : LogError or None
-        Why its log, which is there, cannot be read.
     named : bool
         False when the run names no log and the file was found by the run's id.
     unsupported : tuple of int
@@ -69,7 +67,6 @@ class Ran:
     log: LogData | None = None
     cut: Cut | None = None
     missing: str = ""
-    unread: LogError | None = None
     named: bool = True
     unsupported: tuple[int, ...] = ()
     jumps: tuple[Jump, ...] = ()
@@ -101,12 +98,12 @@ def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame
     Raises
     ------
     LogError
-        No log can be read as [log] says, or one is a link out of logs/.
+        A log cannot be read as [log] says; every such log is in the message.
     """
     ordered = runs.sort_values("start", kind="stable")
     logs = log_files(folder)
     found = {str(row["run_id"]): log_of(row, logs) for _, row in ordered.iterrows()}
-    pieces, unread = _pieces(folder, event, ordered, found)
+    pieces = _pieces(folder, event, ordered, found)
     result: list[Ran] = []
     for _, row in ordered.iterrows():
         run_id = str(row["run_id"])
@@ -122,8 +119,6 @@ def all_runs(folder: Path, event: Event, runs: pd.DataFrame, typed: pd.DataFrame
         own = typed[typed["run_id"] == run_id]
         made = counted_on(made, own) if made is not None else None
         one = _ran(row, log, made, own, found[run_id])
-        if run_id in unread:
-            one = replace(one, missing="", unread=unread[run_id])
         if log is not None and channels is not None and made is not None:
             one = _with_clock(replace(one, health=health_of(channels)), log, channels, made)
         result.append(one)
@@ -179,33 +174,28 @@ def log_of(row: pd.Series, logs: Sequence[str]) -> tuple[str, bool]:
 
 def _pieces(
     folder: Path, event: Event, runs: pd.DataFrame, found: Mapping[str, tuple[str, bool]]
-) -> tuple[dict[str, tuple[LogData, pd.DataFrame]], dict[str, LogError]]:
-    """Read each log once and share it out to the runs that name it.
-
-    Where others can be read, [log] is right and one that cannot is a bad file: its runs and why.
-    """
+) -> dict[str, tuple[LogData, pd.DataFrame]]:
+    """Read each log once and share it out to the runs that name it."""
     pieces: dict[str, tuple[LogData, pd.DataFrame]] = {}
-    unread: dict[str, LogError] = {}
     problems: list[LogError] = []
     starts = dict(zip(runs["run_id"], runs["start"], strict=True))
     for name in dict.fromkeys(name for name, _ in found.values() if name):
         own = [run_id for run_id in starts if found[run_id][0] == name]
-        path = log_path(folder, name)
-        if not path.exists():
-            continue
         try:
+            path = log_path(folder, name)
+            if not path.exists():
+                continue
             log = laid_out(read_log(path, event.log, NEEDED), event.circuit)
         except LogError as error:
             problems += [p for p in error.problems if isinstance(p, LogError)]
-            unread |= dict.fromkeys(own, error)
             continue
         after_s = [(starts[run_id] - starts[own[0]]).total_seconds() for run_id in own[1:]]
         shared = split_at(log.channels, after_s, log.restarts) if after_s else [log.channels]
         bare = replace(log, channels=log.channels.iloc[:0])
         pieces |= {run: (bare, part) for run, part in zip(own, shared, strict=True)}
-    if problems and not pieces:
+    if problems:
         raise LogError.joined(_once(problems))
-    return pieces, unread
+    return pieces
 
 
 def _once(problems: Sequence[LogError]) -> list[LogError]:
