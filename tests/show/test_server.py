@@ -16,6 +16,7 @@ import subprocess
 import sys
 import time
 from collections import namedtuple
+from contextlib import suppress
 from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import quote, urlencode, urlsplit
@@ -86,7 +87,10 @@ class Server:
 
     def listening(self):
         """Return the addresses that any of them listens on."""
-        found = [c for p in self.family() for c in p.net_connections(kind="inet")]
+        found = []
+        for process in self.family():
+            with suppress(psutil.NoSuchProcess):  # it may end meanwhile
+                found += process.net_connections(kind="inet")
         return [c.laddr for c in found if c.status == psutil.CONN_LISTEN]
 
 

@@ -147,6 +147,7 @@ def test_a_log_with_every_row_twice_gives_the_same_answer_and_is_told(how):
     log = one.logs["P1-1.csv"]
     twice = pd.concat([log, log]) if how == "after each other" else log.loc[log.index.repeat(2)]
     one.logs["P1-1.csv"] = twice
-    found = told(one)
-    assert found.pop("doubts") == "time runs backwards"
-    assert differences({k: v for k, v in before(1, True).items() if k != "doubts"}, found) == []
+    found, once = told(one), dict(before(1, True))
+    new = set(found.pop("doubts").split("; ")) - set(once.pop("doubts").split("; "))
+    assert new == {"time runs backwards"}
+    assert differences(once, found) == []
