@@ -183,3 +183,16 @@ def test_an_entry_that_is_no_row(tmp_path, cells):
         seals.seal_new(connection)
     with pytest.raises(InputError, match=r"cannot be read|missing|empty|cannot be seen"):
         intake.open_book(tmp_path, event)
+
+
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [("CSV log", 1978), ("Parquet log", 34), ("Arrow log", 20), ("Arrow log", 2725)],
+)
+def test_logs_whose_time_begins_again_with_nothing_after_it_or_with_endless_steps(
+    name, number, tmp_path
+):
+    target = next(one for one in fuzz.targets() if one.name == name)
+    fuzz.write_folder(tmp_path / "case")
+    place = (tmp_path / "case", parse_event(fuzz.EVENT))
+    assert fuzz.tried(target, fuzz.case(target, 1, number), place) == "read"

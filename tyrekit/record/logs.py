@@ -232,6 +232,7 @@ def _assembled(
     notes += pieces
     if columns.damage:
         notes.append(_loss(columns, lost_rows, data["time_s"], clock.sample_s))
+    first = [int(clock.kept[:row].sum()) for row in begun]  # rows of pieces that are left
     return LogData(
         contents.path.name,
         contents.sha256,
@@ -242,7 +243,9 @@ def _assembled(
         sample_s=clock.sample_s,
         notes=(*notes, *clock.notes),
         disagreements=tuple(match.disagreements),
-        restarts=tuple(float(data["time_s"][int(clock.kept[:row].sum())]) for row in begun),
+        restarts=tuple(
+            float(s) for s in data["time_s"][[i for i in first if i < clock.kept.sum()]]
+        ),
     )
 
 

@@ -130,7 +130,10 @@ def begun_again(data: Mapping[str, FloatArray]) -> list[int]:
     steps = np.diff(t)
     if not len(falls) or not (steps > 0).any():
         return []
-    window = max(LEAST_ROWS, round(RUNS_ON_S / float(np.median(steps[steps > 0]))))
+    rows = RUNS_ON_S / float(np.median(steps[steps > 0]))
+    if rows > len(t):
+        return []
+    window = max(LEAST_ROWS, round(rows))
     begun = [0]
     for i in falls.tolist():
         level = float(np.median(t[max(begun[-1], i - 9) : i]))
