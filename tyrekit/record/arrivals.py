@@ -11,9 +11,7 @@ import pandas as pd
 from tyrekit.errors import InputError
 from tyrekit.record.event import Event, Session
 from tyrekit.record.laps import NEEDED, cut
-from tyrekit.record.logs import read_log
-from tyrekit.record.restarts import laid_out
-from tyrekit.record.running import log_files, log_of, log_path
+from tyrekit.record.running import log_files, log_of, whole_log
 
 
 @dataclass(frozen=True)
@@ -58,7 +56,7 @@ def arrival(folder: Path, event: Event, name: str, session: Session) -> Arrival:
     """Return what a new log holds, cut into laps as if it were run in `session`."""
     written_at = datetime.fromtimestamp(_written(folder, name), event.meeting.zone)
     try:
-        log = laid_out(read_log(log_path(folder, name), event.log, NEEDED), event.circuit)
+        log = whole_log(folder, event, name, NEEDED)
         found = cut(
             log.channels, event.circuit, session, sample_s=log.sample_s, restarts=log.restarts
         )

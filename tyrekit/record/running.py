@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -162,6 +162,17 @@ def log_path(folder: Path, name: str) -> Path:
     return path
 
 
+def whole_log(folder: Path, event: Event, name: str, wanted: Collection[str]) -> LogData:
+    """Return a log of the weekend, the pieces of one that begins again laid out.
+
+    Raises
+    ------
+    LogError
+        As `log_path` and `read_log`.
+    """
+    return laid_out(read_log(log_path(folder, name), event.log, wanted), event.circuit)
+
+
 def log_of(row: pd.Series, logs: Sequence[str]) -> tuple[str, bool]:
     """Return the log file of a run (empty: none) and whether the run names it."""
     name, run_id = str(row["log"]), str(row["run_id"])
@@ -185,7 +196,7 @@ def _pieces(
             path = log_path(folder, name)
             if not path.exists():
                 continue
-            log = laid_out(read_log(path, event.log, NEEDED), event.circuit)
+            log = whole_log(folder, event, name, NEEDED)
         except LogError as error:
             problems += [p for p in error.problems if isinstance(p, LogError)]
             continue
@@ -225,7 +236,7 @@ def channels_of(folder: Path, event: Event, runs: pd.DataFrame, run_id: str) -> 
     name = found[run_id]
     if not name or name not in logs:
         return pd.DataFrame({"time_s": np.empty(0)})
-    log = laid_out(read_log(log_path(folder, name), event.log, CHANNELS), event.circuit)
+    log = whole_log(folder, event, name, CHANNELS)
     own = runs[[found[str(run)] == name for run in runs["run_id"]]].sort_values("start")
     after_s = (own["start"] - own["start"].iloc[0]).dt.total_seconds().tolist()[1:]
     shared = split_at(log.channels, after_s, log.restarts) if after_s else [log.channels]

@@ -56,9 +56,8 @@ def sheet_plans(answer: Answer, event: Event | None = None) -> SheetPlans:
         for session in to_come
         if session.kind == "race"
     }  # fmt: skip
-    pressures = {}
+    pressures, coming = {}, answer.weekend.next_session
     for session in (one for one in to_come if not one.wet):
-        coming = answer.weekend.next_session
         own = coming is not None and session.id == coming.id
         then = now if own else conditions_at(answer.weekend, session)
         pressures[session.id] = cold_pressures(
