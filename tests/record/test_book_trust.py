@@ -8,7 +8,7 @@ from contextlib import closing
 import numpy as np
 import pandas as pd
 import pytest
-from book_damage import cut_power, frozen_at_rest, kill_restores
+from book_damage import PAGE, cut_power, frozen_at_rest, kill_restores
 from book_model import next_op, read_model, readings
 from book_obstacles import held, no_room, read_only
 from book_trials import event_of, kill_saves, race, seen_by_kit, weekend
@@ -116,9 +116,13 @@ def test_every_single_digit_changed_in_the_file_is_told(folder, book):
         ("UPDATE seals SET sha256 = 'x' WHERE save_id = 2", "save 2"),
         ("UPDATE entries SET removed = 1 WHERE save_id = 2", "save 2"),
         ("PRAGMA user_version = 1", "version"),
+        ("PRAGMA user_version = 2", "version"),
         ("PRAGMA user_version = 9", "newer tyrekit.* use that. Else: Put it and"),
         ("PRAGMA application_id = 9", "not a tyrekit book"),
-        ("""UPDATE drafts SET content = replace(content, '1', '2')""", "draft"),
+        ("""UPDATE drafts SET content = replace(content, '1', '2')""", "draft 'run' is not"),
+        ("DELETE FROM drafts", "a draft is missing"),
+        ("DROP TABLE drafts", "no such table"),
+        ("DELETE FROM drafts_seal", "a draft is missing"),
     ],
 )
 def test_a_book_changed_behind_the_kits_back_is_told(folder, book, change, words):
@@ -135,6 +139,41 @@ def test_a_book_changed_behind_the_kits_back_is_told(folder, book, change, words
         book.read("tread")
     with pytest.raises(DamagedBookError, match=words):
         book.append_all("tread", readings(rng, 200), "Kim")
+
+
+def test_a_page_that_never_reached_the_disk_brings_no_earlier_drafts_back_unseen(folder, book):
+    path, drafts = folder / "book.sqlite", Drafts(book)
+    states = [path.read_bytes()]
+    for content in ({"lap": "7"}, {}, {"lap": "8"}):
+        drafts.keep("run", content)
+        states.append(path.read_bytes())
+    *earlier, last = states
+    told = 0
+    for before in earlier:
+        assert len(before) == len(last)
+        for at in range(0, len(last), PAGE):
+            path.write_bytes(last[:at] + before[at : at + PAGE] + last[at + PAGE :])
+            try:
+                assert drafts.of("") == {"run": {"lap": "8"}}
+            except DamagedBookError as error:
+                told += "an earlier one is back" in error.what
+    assert told == 4  # the seal's page each time, the drafts' where SQLite sees nothing
+
+
+def test_a_book_whose_drafts_have_no_seal_together_gets_one_with_its_next_save(folder, book):
+    path, drafts = folder / "book.sqlite", Drafts(book)
+    drafts.keep("run 1", {"lap": "1"})
+    with closing(sqlite3.connect(path)) as connection:  # as version 2 was
+        connection.execute("DROP TABLE drafts_seal")
+        connection.execute("PRAGMA user_version = 2")
+    assert drafts.of("") == {"run 1": {"lap": "1"}}
+    book.append_all("tread", readings(np.random.default_rng(9), 0), "Kim")
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (3,)
+        connection.execute("DELETE FROM drafts")
+        connection.commit()
+    with pytest.raises(DamagedBookError, match="a draft is missing"):
+        drafts.of("")
 
 
 def test_a_book_from_before_seals_is_read_and_sealed_by_its_next_save(folder, book):

@@ -10,7 +10,7 @@ import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from tyrekit.record import ledger, seals
+from tyrekit.record import seals
 from tyrekit.record.book import Book
 from tyrekit.record.book_file import opened
 
@@ -51,7 +51,7 @@ class Drafts:
         if isinstance(self.book.source, bytes):
             return {}
         with opened(self.book.source, self.book.event.meeting.zone) as connection:
-            if not seals.has_drafts(connection):
+            if not seals.has(connection, "drafts"):
                 return {}
             rows = connection.execute("SELECT name, content FROM drafts ORDER BY name").fetchall()
         return {name: json.loads(text) for name, text in rows if name.startswith(start)}
@@ -61,5 +61,5 @@ class Drafts:
             return
         with opened(self.book.source, self.book.event.meeting.zone, write=True) as connection:
             seals.seal_new(connection)
-            connection.execute(ledger.DRAFTS)
             connection.execute(statement, values)
+            seals.seal_drafts(connection)

@@ -61,15 +61,18 @@ def objects(connection: sqlite3.Connection) -> str:
 @cache
 def _known() -> dict[str, tuple[str, str, str]]:
     """Return every statement the kit makes books with, without its spaces -> how it is listed."""
-    drafts = ledger.DRAFTS.replace("IF NOT EXISTS ", "")
     with closing(sqlite3.connect(":memory:")) as connection:
         connection.executescript(ledger.SCHEMA)
         made = connection.execute(
             "SELECT sql, type, name, tbl_name FROM sqlite_master WHERE sql IS NOT NULL"
         )
         listed = {_dense(sql): (kind, name, table) for sql, kind, name, table in made}
-    both = (drafts, drafts.replace(SEALED_DRAFTS, ""))
-    return listed | {_dense(sql): ("table", "drafts", "drafts") for sql in both}
+    unsealed = {
+        sql.replace(_dense(SEALED_DRAFTS), ""): place
+        for sql, place in listed.items()
+        if place == ("table", "drafts", "drafts")
+    }
+    return listed | unsealed
 
 
 def _dense(sql: str) -> str:

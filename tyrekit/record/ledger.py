@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from tyrekit.errors import BookError
 
 APPLICATION_ID = 0x7479726B  # marks an SQLite file as a book
-VERSION = 2  # 1 had no seals
+VERSION = 3  # 1 had no seals, 2 none of the drafts together
 _TABLES = """
 CREATE TABLE saves (
     save_id INTEGER PRIMARY KEY, who TEXT NOT NULL, at TEXT NOT NULL,
@@ -40,13 +40,18 @@ SEALS = (
 )
 DRAFTS = (
     "CREATE TABLE IF NOT EXISTS drafts ("
-    "name TEXT PRIMARY KEY, at TEXT NOT NULL, content TEXT NOT NULL, sha256 TEXT)"
+    "name TEXT PRIMARY KEY, at TEXT NOT NULL, content TEXT NOT NULL, sha256 TEXT);\n"
+)
+DRAFTS_SEAL = (
+    "CREATE TABLE drafts_seal (id INTEGER PRIMARY KEY CHECK (id = 1), sha256 TEXT NOT NULL);\n"
 )
 SCHEMA = (
     f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION};"
     + _TABLES
     + "".join(_only_added("saves", "entries", "files"))
     + "".join(SEALS)
+    + DRAFTS
+    + DRAFTS_SEAL
 )
 _FIELDS = "row_id, save_id, sheet, line, supersedes, removed, cells"
 _CURRENT = f"""

@@ -145,11 +145,8 @@ def _make(part: Path, copy: Copy | None, found: Salvage) -> int:
             connection.executescript(ledger.SCHEMA)
         connection.execute("BEGIN")
         carried = _carry_on(connection, found.saves)
-        if found.drafts:
-            connection.execute(ledger.DRAFTS)
-            connection.executemany(
-                "INSERT OR REPLACE INTO drafts VALUES (?, ?, ?, ?)", found.drafts
-            )
+        connection.executemany("INSERT OR REPLACE INTO drafts VALUES (?, ?, ?, ?)", found.drafts)
+        seals.seal_drafts(connection)
         connection.execute("COMMIT")
     with part.open("rb+") as file:
         to_disk(file.fileno())

@@ -1,7 +1,8 @@
 """Seals: for every save a sha256 of all it holds and of the seal before it.
 
-SQLite tells a broken structure; a changed digit only a seal tells. A book made before there were
-seals gets them with its next save.
+SQLite tells a broken structure; a changed digit only a seal tells. Each draft has one too, and all
+together: else a page that never reached the disk would bring an earlier draft back unseen. A book
+made before there were seals gets them with its next save.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from tyrekit.record import foreign, ledger
 
-SEALED = 2  # the version from which every save has its seal
+SEALED = 2  # the version from which every save and every draft has its seal
+TOGETHER = 3  # the version from which the drafts have one together
 BEFORE_FIRST = ""  # what stands for the seal before the first save's
 PARTS = {
     "saves": ("save_id", "who", "at", "undoes"),
@@ -21,17 +23,22 @@ PARTS = {
     "files": ("save_id", "sheet", "sha256"),
 }
 Row = tuple[object, ...]
+_WRONG_VERSION = "its version is not the one it was written with"
 UNREADABLE = (sqlite3.Error, UnicodeDecodeError)  # SQLite may quote what is no text
 Content = dict[str, list[Row]]  # part -> rows of one save
 
 
 def seal_new(connection: sqlite3.Connection) -> None:
     """Seal the saves that have no seal yet; a book without seals gets them all."""
-    if version(connection) < SEALED:
-        for statement in ledger.SEALS:
-            connection.execute(statement)
-        connection.execute(f"PRAGMA user_version = {SEALED}")
-        _seal_drafts(connection)
+    if (now := version(connection)) < ledger.VERSION:
+        if now < SEALED:
+            for statement in ledger.SEALS:
+                connection.execute(statement)
+            _seal_each_draft(connection)
+        connection.execute(ledger.DRAFTS)
+        connection.execute(ledger.DRAFTS_SEAL)
+        connection.execute(f"PRAGMA user_version = {ledger.VERSION}")
+        seal_drafts(connection)
     seals = read(connection)
     before = seals[max(seals)] if seals else BEFORE_FIRST
     contents = read_contents(connection, after=max(seals, default=0))
@@ -50,13 +57,17 @@ def trouble(connection: sqlite3.Connection) -> str:
             return " ".join(found.replace("*", " ").split())
         contents = read_contents(connection)
         if version(connection) >= SEALED:
-            return broken_seal(contents, read(connection)) or _changed_draft(connection)
+            return (
+                broken_seal(contents, read(connection))
+                or _changed_draft(connection)
+                or _changed_drafts(connection)
+            )
         for save_id, content in contents.items():  # no seals: what can be told without
             for row in content["entries"]:
                 if not isinstance(json.loads(str(row[-1])), dict):
                     return f"an entry of save {save_id} cannot be read"
-        if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'seals'").fetchone():
-            return "its version is not the one it was written with"
+        if has(connection, "seals"):
+            return _WRONG_VERSION
     except (ValueError, TypeError) as error:
         return f"an entry cannot be read ({error})"
     return ""
@@ -120,17 +131,38 @@ def draft_seal(name: str, at: str, content: str) -> str:
     return _sha256([name, at, content])
 
 
+def seal_drafts(connection: sqlite3.Connection) -> None:
+    """Seal the drafts together, on a page of its own."""
+    connection.execute(
+        "INSERT OR REPLACE INTO drafts_seal VALUES (1, ?)", (_sha256(_draft_seals(connection)),)
+    )
+
+
 def _changed_draft(connection: sqlite3.Connection) -> str:
-    if not has_drafts(connection):
+    if version(connection) < TOGETHER and not has(connection, "drafts"):
         return ""
     rows = connection.execute("SELECT name, at, content, sha256 FROM drafts").fetchall()
     wrong = [name for name, at, content, sha256 in rows if draft_seal(name, at, content) != sha256]
     return f"the draft {wrong[0]!r} is not what was typed" if wrong else ""
 
 
-def _seal_drafts(connection: sqlite3.Connection) -> None:
+def _changed_drafts(connection: sqlite3.Connection) -> str:
+    if version(connection) < TOGETHER:
+        return _WRONG_VERSION if has(connection, "drafts_seal") else ""
+    drafts = _draft_seals(connection)
+    kept = connection.execute("SELECT sha256 FROM drafts_seal").fetchall()
+    if kept == [(_sha256(drafts),)] or not (kept or drafts):  # a new book has neither
+        return ""
+    return "a draft is missing, or an earlier one is back"
+
+
+def _draft_seals(connection: sqlite3.Connection) -> list[Row]:
+    return connection.execute("SELECT name, sha256 FROM drafts ORDER BY name").fetchall()
+
+
+def _seal_each_draft(connection: sqlite3.Connection) -> None:
     """Seal the drafts of a book made before there were seals."""
-    if not has_drafts(connection):
+    if not has(connection, "drafts"):
         return
     connection.execute("ALTER TABLE drafts ADD COLUMN sha256 TEXT")
     for name, at, content in connection.execute("SELECT name, at, content FROM drafts").fetchall():
@@ -139,9 +171,9 @@ def _seal_drafts(connection: sqlite3.Connection) -> None:
         )
 
 
-def has_drafts(connection: sqlite3.Connection) -> bool:
-    """Whether a book has kept a draft yet."""
-    found = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'drafts'").fetchone()
+def has(connection: sqlite3.Connection, table: str) -> bool:
+    """Whether a book has this table; one of an earlier version may lack some."""
+    found = connection.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (table,)).fetchone()
     return found is not None
 
 
