@@ -133,14 +133,21 @@ def test_copies_are_thinned_to_the_last_ten_and_one_a_day(book, path, clock):
     assert there[11].hour == 23
 
 
-def test_what_a_killed_program_left_of_a_copy_is_taken_away(book, path):
+def test_what_a_killed_program_left_is_taken_away(book, path):
+    """Of a copy by the next copy, of a book by the next time one is put back."""
     folder = path.with_name("book.sqlite-copies")
     folder.mkdir()
-    for name, age in ((".1.part", 3600), (".2.part", 0)):
-        (folder / name).write_bytes(b"half")
-        os.utime(folder / name, (time.time() - age,) * 2)
+    left = {".book.sqlite.1.part": 3600, ".book.sqlite.1.part-journal": 3600,
+            ".book.sqlite.2.part": 0, ".event.toml.1.part": 3600}  # fmt: skip
+    kept = {".book.sqlite.2.part", ".event.toml.1.part"}
+    for place in (folder, path.parent):
+        for name, age in left.items():
+            (place / name).write_bytes(b"half")
+            os.utime(place / name, (time.time() - age,) * 2)
     book.append("tread", one(0), "Kim")
-    assert [p.name for p in folder.glob(".*")] == [".2.part"] and len(names(path)) == 1
+    assert {p.name for p in folder.glob(".*")} == kept and len(names(path)) == 1
+    restore(path, "newest", book.event.meeting.zone)
+    assert {p.name for p in path.parent.glob(".*")} == kept
 
 
 def test_a_copy_that_cannot_be_made_is_said_and_the_save_stands(folder, book, path, monkeypatch):

@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import re
 import sqlite3
-import time
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -17,7 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from tyrekit.record import ledger, seals
-from tyrekit.record.whole_file import folder_to_disk, to_disk
+from tyrekit.record.whole_file import folder_to_disk, part_of, to_disk
 
 EVERY = timedelta(minutes=5)  # a copy is due when the last one is older than this
 SAVES = 20  # or when this many saves were made since
@@ -98,7 +97,7 @@ def make(book: Path, now: datetime) -> Copy:
     """
     folder = _folder(book)
     folder.mkdir(exist_ok=True)
-    part = folder / f".{os.getpid()}.part"
+    part = part_of(folder / book.name)
     try:
         part.unlink(missing_ok=True)
         with closing(reading(book)) as source, closing(sqlite3.connect(part)) as target:
@@ -122,11 +121,7 @@ def make(book: Path, now: datetime) -> Copy:
 
 
 def thin(book: Path) -> None:
-    """Take away all but the last few copies and the newest of each day (UTC); unfinished ones."""
-    for part in _folder(book).glob(".*.part"):  # of a program that was killed some time ago
-        with suppress(OSError):
-            if abs(time.time() - part.stat().st_mtime) > EVERY.total_seconds():
-                part.unlink()
+    """Take away all but the last few copies and the newest of each day (UTC)."""
     days: set[object] = set()
     for number, copy in enumerate(copies_of(book)):
         day = copy.made_at.date()

@@ -20,7 +20,7 @@ from tyrekit.record.foreign import own_book
 from tyrekit.record.own_files import own_file, own_folder
 from tyrekit.record.spreadsheet import Sheet, read_sheet
 from tyrekit.record.tables import TABLES, completed, header_problems
-from tyrekit.record.whole_file import folder_to_disk, write_part
+from tyrekit.record.whole_file import folder_to_disk, part_of, write_part
 
 FILE_NAME = "book.sqlite"
 FOLDER_NAME = "book"
@@ -136,7 +136,7 @@ def keep(book: Book, folder: Path) -> Book:
     """
     if isinstance(book.source, Path):
         return book
-    path, part = folder / FILE_NAME, folder / f".{FILE_NAME}.{os.getpid()}"
+    path, part = folder / FILE_NAME, part_of(folder / FILE_NAME)
     try:
         write_part(part, book.source)
         try:

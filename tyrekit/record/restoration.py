@@ -22,7 +22,7 @@ from tyrekit.record import copies, ledger, seals
 from tyrekit.record.copies import Copy, State
 from tyrekit.record.foreign import BESIDE
 from tyrekit.record.spreadsheet import write_sheet
-from tyrekit.record.whole_file import folder_to_disk, to_disk
+from tyrekit.record.whole_file import folder_to_disk, part_of, to_disk
 
 NEWEST = "newest"
 BUSY_S = 5.0  # how long to wait while another program writes
@@ -67,7 +67,7 @@ def restore(book: Path, when: str, zone: ZoneInfo) -> Restored:
         No copy, or several, fit, nothing is proven, or the folder cannot be written. The book is
         then as it was.
     """
-    part = book.with_name(f".{book.name}.{os.getpid()}")
+    part = part_of(book)
     try:
         if book.exists():
             with _held(book):  # what a killed program left half written is taken back here

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
+import time
 from contextlib import suppress
+from glob import escape
 from pathlib import Path
 
 from tyrekit.errors import InputError
 from tyrekit.record.own_files import own_folder
+
+LEFT_S = 300.0  # nothing is written for so long
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
@@ -25,7 +29,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
     InputError
         It cannot be written, or its folder is a link; the file that was there is as it was.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = part_of(path)
     try:
         own_folder(path.parent, str(path.parent))
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -41,6 +45,18 @@ def write_whole(path: Path, content: str | bytes) -> None:
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+def part_of(path: Path) -> Path:
+    """Return where to write what is to take a file's place.
+
+    What programs that were killed some time ago left there is taken away.
+    """
+    for part in path.parent.glob(f".{escape(path.name)}.*.part*"):
+        with suppress(OSError):
+            if abs(time.time() - part.lstat().st_mtime) > LEFT_S:
+                part.unlink()
+    return path.with_name(f".{path.name}.{os.getpid()}.part")
 
 
 def write_part(part: Path, content: bytes) -> None:
