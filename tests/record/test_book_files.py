@@ -57,11 +57,12 @@ def test_a_fill_needs_mass_or_volume(folder, event, edit):
 
 
 def test_laps_are_checked_against_runs_and_each_other(folder, event, edit):
-    rows = "run_id,lap,lap_time_s,sector_1_s\nP1-1,1,80,x\nP1-1,1,81,20.1\nP9,1.5,80,20\n"
+    rows = "run_id,lap,lap_time_s,sector_1_s\nP1-1,1,1:20,x\nP1-1,1,81,20.1\nP9,1.5,80,20\n"
     edit("book/laps.csv", whole=rows)
     message = refused(folder, event)
+    assert "row 2: lap_time_s is '1:20'; it must be seconds" in message
     assert "row 2: sector_1_s is 'x'" in message and "row 4: lap is '1.5'" in message
-    edit("book/laps.csv", whole=rows.replace("x", "20.0").replace("1.5", "1"))
+    edit("book/laps.csv", whole=rows.replace("1:20", "80").replace("x", "20.0").replace("1.5", "1"))
     message = refused(folder, event)
     assert "row 3: run_id 'P1-1' lap 1 is there twice" in message and "run 'P9'" in message
 

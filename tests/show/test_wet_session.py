@@ -18,6 +18,7 @@ from tyrekit.show.review_tables import tyre_rows
 from tyrekit.show.sheet_plans import sheet_plans
 from tyrekit.show.sheet_tyres import tyre_page
 from tyrekit.show.verdict import musts
+from tyrekit.show.wet_session import has_run
 from tyrekit.show.what_if import WhatIf, with_pressures
 
 
@@ -122,3 +123,9 @@ def test_a_scrapped_tyre_is_marked_in_the_review(tmp_path):
     assert found.tyres.set_index("tyre_id")["scrapped"].to_dict()["N1"]
     _, rows = tyre_rows(found)
     assert sum("SCRAPPED" in str(row) for row in rows) == 1
+
+
+def test_what_a_wet_has_run_is_said_in_words():
+    row = {"state": "has run", "age_laps": 1.0, "heat_cycles": 1.0}
+    assert has_run(pd.Series(row)) == "has run, 1 lap, 1 heat cycle"
+    assert has_run(pd.Series(row | {"age_laps": 12.0})) == "has run, 12 laps, 1 heat cycle"

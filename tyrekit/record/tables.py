@@ -270,6 +270,8 @@ def _value(column: Column, text: str, zone: ZoneInfo) -> Any:
 def _bounded(column: Column, text: str) -> float | int:
     value = _number_or_none(text)
     if value is None:
+        if column.name.endswith("_s") and ":" in text:
+            raise ValueError("it must be seconds, as 94.2 for 1:34.2")
         raise ValueError("it must be a number, without thousands separators or unit")
     if value < column.low:
         raise ValueError(f"it must be at least {column.low:g}")

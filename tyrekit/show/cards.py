@@ -15,7 +15,7 @@ from tyrekit.show.answer import Answer
 from tyrekit.show.caveats import caveats_table
 from tyrekit.show.fuel_sum import ballast_short, ballast_words, fuel_sum_rows
 from tyrekit.show.verdict import musts, proof, verdict
-from tyrekit.show.wet_session import wet_words, wets_table
+from tyrekit.show.wet_session import has_run, wet_words, wets_table
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, sentences, span
 
 
@@ -59,8 +59,7 @@ def _wets(answer: Answer) -> str:
     words = "".join(f"<p>{html(line)}</p>" for line in wet_words(answer))
     rows = "".join(
         f'<tr><th scope="row">{html(row["tyre_id"])}</th><td>{html(row["spec"])}</td>'
-        f"<td>{html(row['state'])}, {number(row['age_laps'], 0)} laps,"
-        f" {number(row['heat_cycles'], 0)} heat cycles</td>"
+        f"<td>{html(has_run(row))}</td>"
         f"<td>{number(row['tread_min_mm'])} mm</td></tr>"
         for _, row in wets_table(answer).iterrows()
     )

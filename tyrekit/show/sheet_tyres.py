@@ -12,7 +12,7 @@ from tyrekit.show.answer import Answer
 from tyrekit.show.sheet_page import TYRE_CAUTIONS, Page, blanks, cautions, table
 from tyrekit.show.sheet_plans import SheetPlans, tread_to_measure
 from tyrekit.show.verdict import musts, proof, verdict
-from tyrekit.show.wet_session import wet_words, wets_table
+from tyrekit.show.wet_session import has_run, wet_words, wets_table
 from tyrekit.show.words import celsius, degrees, html, known, number, sentences, span
 
 CORNERS = tables.CORNERS
@@ -55,8 +55,7 @@ def _wets(answer: Answer) -> str:
     words = "".join(f"<p><b>{html(line)}</b></p>" for line in wet_words(answer))
     rows = [
         f'<tr><th class="row" scope="row">{html(row["tyre_id"])}</th>'
-        f'<td class="words">{html(row["spec"])}</td><td class="words">{html(row["state"])},'
-        f" {number(row['age_laps'], 0)} laps, {number(row['heat_cycles'], 0)} heat cycles</td>"
+        f'<td class="words">{html(row["spec"])}</td><td class="words">{html(has_run(row))}</td>'
         f"<td>{number(row['tread_min_mm'])} mm</td>" + '<td class="write"></td>' * 3 + "</tr>"
         for _, row in wets_table(answer).iterrows()
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from tyrekit.fit.lap_words import counted
 from tyrekit.show.answer import Answer
 
 WET_COLUMNS = ("tyre_id", "spec", "age_laps", "heat_cycles", "tread_min_mm", "state")
@@ -20,6 +21,12 @@ def wet_words(answer: Answer) -> list[str]:
         f"{coming.id} is declared wet: the kit does not choose among wet tyres, and has no cold"
         f" pressure and no bleeding limit for it; those of dry tyres do not hold.{wets}",
     ]
+
+
+def has_run(row: pd.Series) -> str:
+    """Return in words what a wet tyre has been through."""
+    laps = counted(round(row["age_laps"]), "lap")
+    return f"{row['state']}, {laps}, {counted(round(row['heat_cycles']), 'heat cycle')}"
 
 
 def wets_table(answer: Answer) -> pd.DataFrame:
