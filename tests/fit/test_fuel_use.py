@@ -86,6 +86,8 @@ def test_balances_alone_find_the_use(weekend):
     use = result.use_by_kind(0.99).loc["timed"]
     assert use["lower"] < weekend.truth.use_kg < use["upper"]
     assert use["sd"] < 0.03 * use["mean"]
+    assert "rests on 0 logged laps" in result.summary()
+    assert "4 tank balances" in result.summary()  # one for each of P1, P2, P3, Q
 
 
 def test_nothing_at_all_gives_the_beliefs(weekend):

@@ -247,7 +247,7 @@ class FuelUseResults(FitResult):
         return "\n".join([*lines, *(f"  note: {note}" for note in self.notes)])
 
     def _balances_used(self) -> int:
-        return 0 if self.balances is None else int(self.balances["used"].sum())
+        return self.n_rows - self.spreads.laps  # with the channel and without one
 
     def _surer(self) -> str:
         if self._balances_used() < 3:
