@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tyrekit.errors import InputError
 from tyrekit.fit.pressure import PressureModel
 from tyrekit.fit.prior import beliefs
-from tyrekit.plan.cold_pressure import bled_cold_bar, cold_pressures
+from tyrekit.plan.cold_pressure import cold_pressures
 
 TRUE_RISE_C, TRACK_SHARE, RISE_LAPS = 42.0, 0.35, 3.0  # the invented car's tyres
 
@@ -166,13 +166,6 @@ def test_whatever_the_weather_no_corner_is_set_below_the_limit(
     # the first whole step of the gauge: less would be printed below the limit
     assert (table.loc[table["limited"], "cold_bar"] < floor + 0.01).all()
     assert (table["cold_bar"] == table["cold_bar"].round(2)).all()
-
-
-def test_bleeding_follows_the_gas_law():
-    # closed form: 2.00 bar at 353.15 K is (3.01325 x 293.15 / 353.15) - 1.01325 at 293.15 K
-    assert bled_cold_bar(2.0, 80.0, 20.0, 1.01325) == pytest.approx(
-        3.01325 * 293.15 / 353.15 - 1.01325
-    )
 
 
 def test_beliefs_alone_give_wider_intervals(event, pressure, believed):

@@ -7,7 +7,7 @@ import pytest
 
 from tyrekit.record.event import Lock
 from tyrekit.show import what_if
-from tyrekit.show.what_if import State, WhatIf, changed_event, update, with_lock
+from tyrekit.show.what_if import State, WhatIf, changed_event, update
 
 
 @dataclass(frozen=True)
@@ -59,20 +59,6 @@ def test_an_event_as_supposed_leaves_the_original(hand_event):
     assert (target.front, target.rear) == (2.25, 2.0)
     assert hand_event.session("R1").laps == 15
     assert changed_event(hand_event, WhatIf()) == hand_event
-
-
-def test_a_lock_is_added_moved_and_set_free():
-    locks = with_lock((), "Q", "FL", "N1")
-    locks = with_lock(locks, "Q", "RR", "N2")
-    locks = with_lock(locks, "R1", "FL", "N1")
-    assert {lock.session: dict(lock.tyres) for lock in locks} == {
-        "Q": {"FL": "N1", "RR": "N2"},
-        "R1": {"FL": "N1"},
-    }
-    moved = with_lock(locks, "Q", "FR", "N1")
-    assert dict(moved[0].tyres) == {"RR": "N2", "FR": "N1"}
-    free = with_lock(locks, "R1", "FL", "")
-    assert [lock.session for lock in free] == ["Q"]
 
 
 def test_supposed_tells_whether_anything_differs():

@@ -30,7 +30,6 @@ class Spreads(NamedTuple):
     """Spread of a lap and of a session in % of the use per lap, and what they rest on."""
 
     lap_pct: float
-    lap_df: float
     session_pct: float
     session_df: float
     sessions: int
@@ -38,7 +37,7 @@ class Spreads(NamedTuple):
 
 
 Record.kinds["Spreads"] = Spreads
-NO_SPREADS = Spreads(0.0, 0.0, 0.0, 0.0, 0, 0)
+NO_SPREADS = Spreads(0.0, 0.0, 0.0, 0, 0)
 
 
 def natural(

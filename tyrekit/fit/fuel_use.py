@@ -93,7 +93,7 @@ class FuelUseModel:
             rests_on=share,
             n_rows=len(rows.response),
             left_out=_left_out(laps, book),
-            notes=(*book.notes, *scale.notes, *_notes(laps, book, scale, spreads)),
+            notes=(*book.notes, *scale.notes, *_notes(laps, scale, spreads)),
             inputs=dict(self.inputs),
             spreads=spreads,
             density_kg_per_l=density,
@@ -158,7 +158,7 @@ def _settle(
         left = (rows.response[by_lap] - design @ found.params) / scatter
         unsure = np.sum((design @ found.cov) * design, axis=1) / scatter**2
         before = noise, session
-        noise, noise_df = spread_update(
+        noise, _ = spread_update(
             beliefs["lap_noise_pct"].scaled(0.01), float(np.sum(left**2 + unsure)), len(left)
         )
         change = found.params[by_session] ** 2 + np.diag(found.cov)[by_session]
@@ -168,10 +168,9 @@ def _settle(
         )
         if abs(math.log(noise / before[0])) + abs(math.log(session / before[1])) < SETTLED:
             break
-    spreads = Spreads(
-        100 * noise, noise_df, 100 * session, session_df - min(count, 1), count, len(left)
-    )
-    return found, spreads
+    # the mean takes one degree of freedom
+    df = session_df - min(count, 1)
+    return found, Spreads(100 * noise, 100 * session, df, count, len(left))
 
 
 def _degrees(spreads: Spreads, variance: float) -> float:
@@ -190,7 +189,7 @@ def _left_out(laps: FuelLaps, book: Ledger) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True).astype({"lap": float})
 
 
-def _notes(laps: FuelLaps, book: Ledger, scale: Checked, spreads: Spreads) -> list[str]:
+def _notes(laps: FuelLaps, scale: Checked, spreads: Spreads) -> list[str]:
     said = []
     if spreads.sessions == 0:
         said.append(

@@ -90,7 +90,7 @@ class TreadModel:
             rests_on=pd.DataFrame({"data_share": share, "belief_sd": prior_sd}, index=index),
             n_rows=len(kept),
             left_out=left_out,
-            notes=_notes(kept, rows, slips, work),
+            notes=_notes(rows, slips, work),
             inputs=dict(self.inputs),
             reading_mm=noise_mm,
             tyre_spread_pct=self.beliefs["tyre_spread_pct"].mean,
@@ -212,9 +212,7 @@ def _lines(kept: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(found, columns=columns)
 
 
-def _notes(
-    kept: pd.DataFrame, rows: TreadRows, slips: pd.DataFrame, work: pd.DataFrame | None
-) -> tuple[str, ...]:
+def _notes(rows: TreadRows, slips: pd.DataFrame, work: pd.DataFrame | None) -> tuple[str, ...]:
     run = {corner for _, corner in rows.slots}
     if not run:
         return ("tread wear is belief only: no tyre has been measured before and after running",)

@@ -14,7 +14,6 @@ import pandas as pd
 
 from tyrekit.fit.pressure import PressureResults
 from tyrekit.model.air import standard_pressure
-from tyrekit.model.gas import cold_pressure
 from tyrekit.model.ranges import within
 from tyrekit.plan.beyond import of_pressures
 from tyrekit.plan.programme import laps_to_run
@@ -183,21 +182,6 @@ def _up_to_step(bar: float) -> float:
 def _as_stated(bar: float) -> str:
     """Return a limit with two decimals, or with as many as it was given."""
     return f"{bar:.2f}" if math.isclose(bar, round(bar, 2), abs_tol=1e-9) else f"{bar:g}"
-
-
-def bled_cold_bar(hot_bar: float, gas_c: float, cold_c: float, ambient_bar: float) -> float:
-    """Return the cold gauge pressure of a tyre bled to `hot_bar` with its gas at `gas_c`.
-
-    Parameters
-    ----------
-    hot_bar : float
-        Gauge pressure after bleeding.
-    gas_c, cold_c : float
-        Gas temperature when bled and when cold, degC.
-    ambient_bar : float
-        Air pressure outside, absolute.
-    """
-    return float(cold_pressure(hot_bar, gas_c, cold_c, ambient_bar))
 
 
 def _notes(event: Event, table: pd.DataFrame, at: _Conditions, lap: int) -> tuple[str, ...]:

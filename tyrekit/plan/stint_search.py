@@ -25,7 +25,6 @@ Signature = tuple[tuple[int, int, int], ...]
 
 MIDDLE, FIRST, LAST, ONLY = range(4)  # the part of a block or piece in the race
 ROLES = ((MIDDLE, 0, 0), (FIRST, 1, 0), (LAST, 0, 1))
-SORTED = 48  # choices of a state put in order at first; more only when asked for
 
 
 @dataclass(frozen=True, order=True)

@@ -21,7 +21,6 @@ CELL_BAR, CELL_SPREADS = 0.12, 8.0
 SPREAD_BAR, SPREAD_K = 0.008, 1.5  # readings are no finer than that
 SIDES_GAIN = 8.0  # log likelihood, by heavy tails
 ODDS = 20.0
-PARTNER = [1, 0, 3, 2]
 
 
 def cells(e: Evidence) -> Iterator[Doubt]:

@@ -159,7 +159,7 @@ def _run(e: Evidence, told: Told, stint: Stint, i: int, at: NDArray[np.bool_]) -
     odd = chi2 > len(rows) + ODD_RUN
     other = _other_set(told, i) if odd else (0.0, (), False)
     if other[0] > max(OTHER_SET, sides[0]):
-        yield _wrong_set(e, told, stint, chi2, len(rows), other)
+        yield _wrong_set(e, stint, chi2, len(rows), other)
     elif sides[0] > SWAPPED:
         yield _sides(e, told, stint, sides)
     elif odd:
@@ -233,7 +233,7 @@ def _same_values(again: Readings, of: Readings) -> Readings:
 
 
 def _wrong_set(
-    e: Evidence, told: Told, stint: Stint, chi2: float, n: int,
+    e: Evidence, stint: Stint, chi2: float, n: int,
     other: tuple[float, tuple[str, ...], bool],
 ) -> Doubt:  # fmt: skip
     gain, tyres, moved = other

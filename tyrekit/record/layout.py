@@ -78,7 +78,7 @@ def find_layout(
     """
     text = head.rstrip(b"\0") if head.endswith(b"\0\0\0") else head  # a card that lost power
     coding = encoding or encoding_of(text)
-    lines = _lines(text, coding, where)
+    lines = _lines(text, coding)
     if len(text) == HEAD_BYTES and len(lines) < 3:
         raise LogError(
             "the first lines are too long for a log",
@@ -114,7 +114,7 @@ def bare(name: str) -> str:
     return BRACKETS.sub("", name).strip() if len(name) <= LONGEST_NAME else name
 
 
-def _lines(head: bytes, coding: str, where: str) -> list[str]:
+def _lines(head: bytes, coding: str) -> list[str]:
     try:
         text = head.decode(coding, errors="replace")
     except LookupError:

@@ -184,9 +184,7 @@ def meaning(table: str, cells: Cells, zone: ZoneInfo) -> dict[str, Any]:
     return said
 
 
-def frame(
-    table: str, rows: Mapping[int, Cells], zone: ZoneInfo, lines: Mapping[int, int] | None = None
-) -> pd.DataFrame:
+def frame(table: str, rows: Mapping[int, Cells], zone: ZoneInfo) -> pd.DataFrame:
     """Return checked rows as a typed frame, indexed by row id, unknown columns as text.
 
     Clock times are in `zone`; an empty number is NaN, an empty text stays empty.

@@ -292,7 +292,7 @@ def _made(
             mine = mine[mine["lap"] > int(one.laps["official_lap"].max())]
         elif len(one.laps):
             continue
-        mine = _of_run(mine, one, current[i + 1 :], session)
+        mine = _of_run(mine, one, current[i + 1 :])
         if not len(mine):
             continue
         laps = from_timing(mine, session, one.start, first=i == 0 and not len(one.laps))
@@ -307,7 +307,7 @@ def _made(
     return made, [words] if words else []
 
 
-def _of_run(mine: pd.DataFrame, one: Ran, later: Sequence[Ran], session: Session) -> pd.DataFrame:
+def _of_run(mine: pd.DataFrame, one: Ran, later: Sequence[Ran]) -> pd.DataFrame:
     """Return the laps of one run among those no log has: by the clock, else up to its stop."""
     if not len(mine):
         return mine

@@ -50,7 +50,6 @@ class Words(NamedTuple):
     against: Group = frozenset()
 
 
-NOT_ENGINE = _group("oil water coolant brake bremse oel")
 WORDS: dict[str, Words] = {
     "time_s": Words(
         (_group("time zeit temps tiempo tempo clock uhrzeit elapsed timestamp t"),),

@@ -22,7 +22,7 @@ def fuel_page(answer: Answer) -> Page | None:
     if not loads:
         return None
     sections = [
-        _blocked(loads), _first(loads[0]), _sum(answer, loads[0]),
+        _blocked(loads), _first(loads[0]), _sum(loads[0]),
         cautions(PETROL_CAUTIONS, TRACK_CAUTIONS), _all(answer), _notes(loads),
     ]  # fmt: skip
     return Page("fuel_card", f"Fuel for {loads[0].session}", sections)
@@ -54,7 +54,7 @@ def _first(load: FuelLoad) -> str:
     return f'<section class="keep"><div class="bigs">{figures}</div>{boxes}</section>'
 
 
-def _sum(answer: Answer, load: FuelLoad) -> str:
+def _sum(load: FuelLoad) -> str:
     """Return the start fuel as a sum, and the ballast with what it rests on."""
     table = fuel_sum_table(load)
     rows = [

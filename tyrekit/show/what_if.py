@@ -93,21 +93,6 @@ def relocked(state: State) -> State:
     return replace(state, weekend=weekend, answer=found)
 
 
-def with_lock(locks: tuple[Lock, ...], session: str, corner: str, tyre_id: str) -> tuple[Lock, ...]:
-    """Return the locks with one corner of one session locked to a tyre; "" sets it free.
-
-    A tyre locked elsewhere in the same session moves: it can be on one corner only.
-    """
-    by_session = {lock.session: dict(lock.tyres) for lock in locks}
-    own = {c: t for c, t in by_session.get(session, {}).items() if c != corner and t != tyre_id}
-    if tyre_id:
-        own[corner] = tyre_id  # type: ignore[index]
-    by_session[session] = own
-    return tuple(
-        Lock(kind="lock", session=name, tyres=tyres) for name, tyres in by_session.items() if tyres
-    )
-
-
 def changed_event(event: Event, what_if: WhatIf) -> Event:
     """Return the event as supposed."""
     target = event.tyres.hot_target_bar
