@@ -385,5 +385,5 @@ def test_shape_in_the_record_draws_the_curve(fit):
     # closed form: mean slope to the oldest age = slope before the knee + bend x coefficient
     before = slope - ends * fit.shapes["coefficient"][at]
     curve = before * 9.0 + fit.shapes["coefficient"][at] * bend(hinges[at], 9.0)
-    own = fit._curves(np.array([9.0]))[0, at] * fit.shapes["coefficient"][at] + slope * 9.0
+    own = fit.curves(np.array([9.0]))[0, at] * fit.shapes["coefficient"][at] + slope * 9.0
     assert curve == pytest.approx(own)

@@ -27,7 +27,7 @@ SLOPE = "drop_off_s_per_lap"
 FIXED = (
     "base_lap_s",
     "fuel_effect_s_per_kg",
-    "drop_off_s_per_lap",
+    SLOPE,
     "heat_cycle_s",
     "track_evolution_s",
     "track_temperature_s_per_k",

@@ -109,6 +109,7 @@ def lap_problem(
         np.column_stack([time, shapes.columns(tried, age)]),
         session, tyres, stint, table["flying_lap"].to_numpy() - SETTLED_LAP,
     )  # fmt: skip
+    curve_mean, curve_sd = shapes.shape_beliefs(tried, beliefs)
     spread = np.array([beliefs["session_s"].sd] * len(session_ids)
                       + [beliefs["set_s"].sd] * len(set_ids))  # fmt: skip
     mean = np.array([p.mean for p in priors.values()])
@@ -124,8 +125,8 @@ def lap_problem(
         stint_precision=np.array([beliefs[n].sd for n in ("stint_s", "stint_slope_s_per_lap")])
         ** -2.0,
         shapes=tried,
-        curve_mean=shapes.shape_beliefs(tried, beliefs)[0],
-        curve_sd=shapes.shape_beliefs(tried, beliefs)[1],
+        curve_mean=curve_mean,
+        curve_sd=curve_sd,
         noise=beliefs["noise_s"],
         middle_s=middle_s,
     )

@@ -110,6 +110,11 @@ class LapTimeEstimates(FitResult):
         i, j = names.index("fuel_effect_s_per_kg"), self._slope_at
         return float(cov[i, j]) / math.sqrt(float(cov[i, i] * cov[j, j]))
 
+    @property
+    def linger(self) -> float:
+        """How much the variance of a mean of neighbouring laps grows by what lingers: AR(1)."""
+        return (1.0 + self.autocorrelation) / (1.0 - self.autocorrelation)
+
     def base_lap_s(self, session: str) -> Estimate:
         """Return the session's clean lap: age 0, 30 kg, 30 degC, 1250 field laps, warmed up."""
         row = pd.DataFrame({"session": [session], "age_laps": [0.0], "fuel_kg": [30.0]})
@@ -182,8 +187,7 @@ class LapTimeEstimates(FitResult):
         variance = variance + self._shared_variance(rows, weight)
         variance = variance + self._wear_variance(weight[None], rows["age_laps"])
         if noise:
-            linger = (1.0 + self.autocorrelation) / (1.0 - self.autocorrelation)
-            variance = variance + float(weight @ weight) * self.noise_s**2 * linger
+            variance = variance + float(weight @ weight) * self.noise_s**2 * self.linger
         table = self._interval(mean + weight @ extra, variance, level)
         said = [text for text in self._outside(rows, unknown) if text]
         return table.assign(outside=said[-1] if said else "")
@@ -204,9 +208,9 @@ class LapTimeEstimates(FitResult):
         age = _ages(ages)
         picked, coefficient, values = self._draw(n, rng)
         slope = values[:, self._slope_at]
-        loss = slope[:, None] * age + coefficient[:, None] * self._curves(age).T[picked]
+        loss = slope[:, None] * age + coefficient[:, None] * self.curves(age).T[picked]
         begin = self.oldest_seen_laps + rng.uniform(0.0, UNSEEN_LAPS, size=(n, 1))
-        happens = rng.random((n, 1)) < self._unseen_chance
+        happens = rng.random((n, 1)) < self.unseen_chance
         added = rng.normal(self.spreads["knee"], self.spreads["knee_sd"], size=(n, 1))
         return np.asarray(loss + happens * added * np.maximum(age - begin, 0.0))
 
@@ -235,7 +239,7 @@ class LapTimeEstimates(FitResult):
         return list(self.params.index).index(SLOPE)
 
     @property
-    def _unseen_chance(self) -> float:
+    def unseen_chance(self) -> float:
         """Belief that a knee still to be seen exists: a third, less what a seen knee takes."""
         return (1.0 - float(self.shape_weights.get("hinge", 0.0))) / 3.0
 
@@ -245,12 +249,15 @@ class LapTimeEstimates(FitResult):
         early = np.maximum(past - UNSEEN_LAPS, 0.0)
         first = (past**2 - early**2) / (2 * UNSEEN_LAPS)
         second = (past**3 - early**3) / (3 * UNSEEN_LAPS)
-        chance, mean, sd = self._unseen_chance, self.spreads["knee"], self.spreads["knee_sd"]
+        chance, mean, sd = self.unseen_chance, self.spreads["knee"], self.spreads["knee_sd"]
         centre = chance * mean * first
         return centre, chance * (mean**2 + sd**2) * second - centre**2
 
-    def _curves(self, age: Floats) -> Floats:
-        """Each shape's curve at each age (ages, shapes), its mean slope to `oldest_laps` off."""
+    def curves(self, age: Floats) -> Floats:
+        """Return each shape's curve at each age, (ages, shapes), its mean slope taken off.
+
+        The slope is the mean to `oldest_laps`; the straight line's curve is 0.
+        """
         ends = self._each_shape(bend, np.array([self.oldest_laps]))
         return self._each_shape(bend, age) - age[:, None] * ends / self.oldest_laps
 
@@ -285,21 +292,26 @@ class LapTimeEstimates(FitResult):
             gaps |= unknown
         return rows.assign(**numbers), gaps
 
-    def _design(self, rows: pd.DataFrame) -> tuple[Floats, Floats]:
-        """Rows in the parameters (rows, p) and each shape's curve (rows, shapes)."""
+    def common_columns(self, rows: pd.DataFrame) -> Floats:
+        """Return `lap_design.fixed_columns` of laps; an unknown driver counts as the average."""
         drivers = rows["driver"] if "driver" in rows else pd.Series("", rows.index)
         races = [name for name, kind in self.session_kinds.items() if kind == "race"]
         fixed = fixed_columns(rows.assign(driver=drivers), races, self.drivers)
-        nobody = ~drivers.isin(self.drivers).to_numpy()
         if self.drivers:
+            nobody = ~drivers.isin(self.drivers).to_numpy()
             fixed[nobody, -len(self.drivers) :] = 1.0 / len(self.drivers)
+        return fixed
+
+    def _design(self, rows: pd.DataFrame) -> tuple[Floats, Floats]:
+        """Rows in the parameters (rows, p) and each shape's curve (rows, shapes)."""
+        fixed = self.common_columns(rows)
         known = {name: i for i, name in enumerate(self.params.index[fixed.shape[1] :])}
         dummies = np.zeros((len(rows), len(known)))
         for offset, names in (("session_s", rows["session"]), ("set_s", rows.get("set_id", ()))):
             for row, name in enumerate(names):
                 if (at := known.get(f"{offset}:{name}")) is not None:
                     dummies[row, at] = 1.0
-        return np.hstack([fixed, dummies]), self._curves(rows["age_laps"].to_numpy(dtype=float))
+        return np.hstack([fixed, dummies]), self.curves(rows["age_laps"].to_numpy(dtype=float))
 
     def _along(self, design: Floats, curves: Floats) -> tuple[Floats, Floats]:
         """Mean and variance per shape, (shapes, m), of design @ params + curves x coefficient."""
@@ -311,13 +323,13 @@ class LapTimeEstimates(FitResult):
         return mean.T, (variance[:, None] + (own * sd) ** 2).T
 
     def _components(self, rows: pd.DataFrame) -> tuple[Floats, Floats]:
-        return self._along(*self._design(rows.assign(driver=rows.get("driver", ""))))
+        return self._along(*self._design(rows))
 
     def _loss(self, age: Floats, sums: Floats) -> tuple[Floats, Floats]:
         """Mean and variance per shape of `sums` @ loss at the ages, without the unseen knee."""
         design = np.zeros((len(age), len(self.line)))
         design[:, self._slope_at] = age
-        return self._along(sums @ design, sums @ self._curves(age))
+        return self._along(sums @ design, sums @ self.curves(age))
 
     def _wear_variance(self, sums: Floats, age: ArrayLike) -> Floats:
         """Variance per shape of `sums` @ loss from a lap of age not being a lap of wear.

@@ -106,8 +106,7 @@ def _stint(
     rows = pd.concat([own, moved], ignore_index=True)
     weights = np.append(np.full(count, -1.0 / count), 1.0)
     shift = result.combined(rows, weights, level, noise=False).iloc[0]
-    linger = (1 + result.autocorrelation) / (1 - result.autocorrelation)
-    noise = result.noise_s * math.sqrt(linger / count)
+    noise = result.noise_s * math.sqrt(result.linger / count)
     reach = math.hypot(
         float(shift["upper"] - shift["lower"]) / 2,
         noise * t_quantile(0.5 + level / 2, result.df),
@@ -117,11 +116,11 @@ def _stint(
     return (
         first["run_id"], first["session"], first["driver"], first["set_id"], count,
         float(own["age_laps"].min()), float(own["age_laps"].max()), mean, mean - reach,
-        mean + reach, *_trend(own, result, linger), spread,
+        mean + reach, *_trend(own, result), spread,
     )  # fmt: skip
 
 
-def _trend(own: pd.DataFrame, result: LapTimeEstimates, linger: float) -> tuple[float, float]:
+def _trend(own: pd.DataFrame, result: LapTimeEstimates) -> tuple[float, float]:
     """Return the slope of lap times against the fit, ms per lap of age, and its error."""
     age: Floats = own["age_laps"].to_numpy(dtype=np.float64)
     off = age - age.mean()
@@ -129,5 +128,5 @@ def _trend(own: pd.DataFrame, result: LapTimeEstimates, linger: float) -> tuple[
     if len(own) < LEAST_LAPS or size == 0.0:
         return math.nan, math.nan
     against = own["lap_time_s"].to_numpy(dtype=np.float64) - result.predict(own)["mean"].to_numpy()
-    se = result.noise_s * math.sqrt(linger / size)
+    se = result.noise_s * math.sqrt(result.linger / size)
     return 1000 * float(off @ against) / size, 1000 * se

@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tyrekit.fit.lap_design import SLOPE, fixed_columns
+from tyrekit.fit.lap_design import SLOPE
 from tyrekit.fit.lap_result import UNSEEN_LAPS
 from tyrekit.fit.lap_time import LapTimeResults
-from tyrekit.model.drop_off import Shape, bend
 from tyrekit.plan.stint_search import Floats
 
 HEAT = "heat_cycle_s"
@@ -49,11 +48,7 @@ class LapMoments:
         """
         at = {name: i for i, name in enumerate(self.names)}
         out = np.zeros((len(laps), len(self.names)))
-        races = [name for name, kind in self.lap_time.session_kinds.items() if kind == "race"]
-        drivers = self.lap_time.drivers
-        fixed = fixed_columns(laps.assign(driver=""), races, drivers)
-        if drivers:
-            fixed[:, -len(drivers) :] = 1.0 / len(drivers)
+        fixed = self.lap_time.common_columns(laps)
         out[:, : fixed.shape[1]] = fixed
         for column, offset in (("session", "session_s"), ("set_id", "set_s")):
             code, ids = pd.factorize(laps[column])
@@ -95,7 +90,7 @@ def lap_moments(
     wanted = [f"session_s:{s}" for s in sessions] + [f"set_s:{s}" for s in sets]
     new = [name for name in dict.fromkeys(wanted) if name not in known]
     ages = np.arange(oldest_laps + 1.0)
-    curves = _curves(lap_time, ages)
+    curves = lap_time.curves(ages)[:, 1:]
     across, own = _curve_moments(lap_time)
     bend_cov = curves @ own @ curves.T + unseen_knee_cov(lap_time, ages)
     bends, to_curves = _components(bend_cov)
@@ -123,18 +118,6 @@ def _components(cov: Floats) -> tuple[Floats, Floats]:
     return vectors[:, :kept] * root, vectors[:, :kept] / root
 
 
-def _curves(lap_time: LapTimeResults, age: Floats) -> Floats:
-    """Return each curved shape's curve at each age, its mean slope to `oldest_laps` off."""
-    oldest = lap_time.oldest_laps
-    shapes = lap_time.shapes.iloc[1:]
-    pairs = zip(shapes["shape"], shapes["knee_laps"], strict=True)
-    columns = [
-        bend(shape, age) - age * float(bend(shape, oldest)) / oldest
-        for shape in (Shape(str(name), float(knee)) for name, knee in pairs)
-    ]
-    return np.column_stack(columns)
-
-
 def _curve_moments(lap_time: LapTimeResults) -> tuple[Floats, Floats]:
     """Return covariances of parameters with curve coefficients, and of these among themselves.
 
@@ -157,13 +140,12 @@ def unseen_knee_cov(lap_time: LapTimeResults, ages: Floats) -> Floats:
     It exists with a third of the chance that no knee has been seen, begins evenly over the
     `UNSEEN_LAPS` after the oldest age seen, and then adds the believed loss per lap.
     """
-    oldest = lap_time.seen["age_laps"][1] if "age_laps" in lap_time.seen else 0.0
-    past = np.maximum(ages - oldest, 0.0)
+    past = np.maximum(ages - lap_time.oldest_seen_laps, 0.0)
     one, two = np.meshgrid(past, past, indexing="ij")
     until = np.minimum(np.minimum(one, two), UNSEEN_LAPS)
     both = (one * two * until - (one + two) * until**2 / 2 + until**3 / 3) / UNSEEN_LAPS
     first = (past**2 - np.maximum(past - UNSEEN_LAPS, 0.0) ** 2) / (2 * UNSEEN_LAPS)
-    chance = (1.0 - float(lap_time.shape_weights.get("hinge", 0.0))) / 3.0
+    chance = lap_time.unseen_chance
     mean, sd = lap_time.spreads["knee"], lap_time.spreads["knee_sd"]
     cov = chance * (mean**2 + sd**2) * both - (chance * mean) ** 2 * np.outer(first, first)
     return np.asarray(cov)

@@ -164,9 +164,8 @@ def run_information(session: PracticeSession, moments: LapMoments, found: Candid
     """Return the information of every candidate run."""
     lap_time = moments.lap_time
     laps = timed_laps(session, found)
-    linger = (1.0 + lap_time.autocorrelation) / (1.0 - lap_time.autocorrelation)
     noise = RunNoise(
-        noise_s=lap_time.noise_s * math.sqrt(linger / session.clean_share),
+        noise_s=lap_time.noise_s * math.sqrt(lap_time.linger / session.clean_share),
         stint_s=lap_time.spreads["stint_s"],
         stint_slope_s_per_lap=lap_time.spreads["stint_slope_s_per_lap"],
         settled_lap=SETTLED_LAP,
