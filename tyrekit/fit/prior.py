@@ -245,12 +245,13 @@ def _override(found: dict[str, dict[str, Prior]], event: Event) -> None:
         source = f"event.toml caution fuel_pct; its spread: {usual.source}"
         found["fuel_use"]["caution_share"] = Prior(sum(stated) / len(stated), usual.sd, source)
     for fit, named in event.beliefs.items():
+        if (known := found.get(fit)) is None:
+            continue  # what is believed of the tyre plan is read there
         for name, belief in named.items():
             where = f"event.toml [beliefs.{fit}.{name}]"
-            known = found.get(fit, {})
-            if fit in found and name not in known:
+            if name not in known:
                 raise _unknown(fit, name, list(known), where)
-            if fit in found and belief.mean <= 0 and name in ABOVE_ZERO[fit]:
+            if belief.mean <= 0 and name in ABOVE_ZERO[fit]:
                 raise EventError(
                     f"a belief about {name} is not above 0",
                     where=where,
@@ -258,8 +259,7 @@ def _override(found: dict[str, dict[str, Prior]], event: Event) -> None:
                     got=belief.mean,
                     next_step="Correct the mean.",
                 )
-            if fit in found:
-                known[name] = Prior(belief.mean, belief.sd, where)
+            known[name] = Prior(belief.mean, belief.sd, where)
 
 
 def _unknown(fit: str, name: str, known: list[str], where: str) -> EventError:

@@ -18,7 +18,7 @@ from tyrekit.plan.graph import build_graph
 from tyrekit.plan.limits import NewTyresLimit
 from tyrekit.plan.optimum import optimum
 from tyrekit.plan.problem import AllocationProblem, TyreState
-from tyrekit.plan.search import OPTIMAL, Whole
+from tyrekit.plan.search import UNKNOWN, Whole
 
 
 class Asked(NamedTuple):
@@ -65,11 +65,9 @@ class Worth(NamedTuple):
 def worth_of(plan: AllocationPlan, asked: Asked) -> Worth:
     """Return what one change would save, solved again."""
     found = _solved(asked.problem)
-    known = found is not None and len(found.paths) > 0
-    saved = plan.cost_s - found.cost_s if found is not None and known else np.nan
-    status = found.status if found is not None and known else "unknown"
-    saved = max(saved, 0.0) if known else np.nan
-    return Worth(asked.words, asked.kind, asked.limit, saved, status)
+    saved_s = np.nan if found is None else max(plan.cost_s - found.cost_s, 0.0)
+    status = UNKNOWN if found is None else found.status
+    return Worth(asked.words, asked.kind, asked.limit, saved_s, status)
 
 
 def worth_table(rows: Sequence[Worth]) -> pd.DataFrame:
@@ -110,9 +108,9 @@ def with_new_tyre(problem: AllocationProblem) -> AllocationProblem:
 
 
 def _solved(problem: AllocationProblem) -> Whole | None:
-    """Return the best plan, None where the problem grows too large."""
+    """Return the best plan, None where none is found or the problem grows too large."""
     try:
         found, _ = optimum(build_graph(problem))
     except MemoryError:
         return None
-    return found if found.status == OPTIMAL or len(found.paths) else None
+    return found if len(found.paths) else None
