@@ -69,11 +69,23 @@ def test_fuel_stints_and_card_are_one_plan(event, whole):
     assert (window.loc[row["from_lap"] : row["to_lap"], "lost_s"] <= 1.0).all()
     assert window.loc[row["lap"], "planned"] and window["planned"].sum() == 1
     assert row["added_kg"] == 0.0
-    # here the replies would start on the other set, so they are no part of this card
-    assert whole.caution.start_set == row["on"] and row["until_lap"] == row["lap"]
-    same = stop_card(whole.stints, replace(whole.caution, start_set=row["off"])).iloc[0]
     replies = whole.caution.table
-    assert set(replies.loc[replies["planned"], "lap"]) == {same["until_lap"]}
+    assert whole.caution.start_set == row["off"]
+    assert set(replies.loc[replies["planned"], "lap"]) == {row["until_lap"]}
+
+
+@pytest.mark.parametrize(("first", "last"), [(8, 12), (24, 28)])
+def test_a_race_starts_on_the_tyres_that_the_tyre_plan_starts_it_on(
+    event, planned, allocation, first, last
+):
+    # a limit may ask for them (start_on, lock); the long stint is before or after the stop
+    race = event.session("R3")
+    stops = race.stops.model_copy(update={"first_lap": first, "last_lap": last})
+    found = planned(event, race.model_copy(update={"stops": stops}))
+    own = allocation.table.query("session == 'R3' and stint == 1").set_index("corner")["tyre_id"]
+    starts = " ".join(own[["FL", "FR", "RL", "RR"]])
+    assert {str(plan.rows[0]["set"]) for plan in found.stints.plans} == {starts}
+    assert found.caution.start_set == starts
 
 
 def test_replies_that_start_on_other_tyres_are_not_mixed_into_the_card(whole):
@@ -343,10 +355,10 @@ def test_whatever_the_race_there_is_an_answer_without_nan(
         assert found.caution.gain_s >= -1e-9
 
 
-def test_tyres_beyond_the_data_are_as_old_as_the_oldest_of_their_set(event, whole):
-    # by hand: U8 starts at 12 laps and does the formation lap and the 11 laps of the first stint
+def test_tyres_beyond_the_data_are_as_old_as_the_oldest_of_their_set(whole):
+    # by hand: U8 starts at 12 laps and does the 12 laps of the second stint
     stints = whole.stints.best.table
-    assert list(stints["laps"]) == [11, 23] and event.session("R3").formation_laps == 1
+    assert list(stints["laps"]) == [22, 12]
     older = whole.tyres.table.set_index("tyre_id")["age_laps"]
-    assert older["U8"] == 12 and stints["set"].iloc[0] == "U5 U6 U8 U7"
+    assert older["U8"] == 12 and stints["set"].iloc[1] == "U5 U6 U8 U7"
     assert any(note.startswith("tyres reach 24 laps, older than any") for note in whole.notes)

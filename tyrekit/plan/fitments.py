@@ -109,7 +109,13 @@ def fitments(race: StintRace, sets: Sequence[TyreSet]) -> Fitments:
         names=tuple(one.name for one in ordered),
         start_age=tuple(one.age_laps for one in ordered),
         on_car=on_car,
-        starts=np.array([i for (used, _), i in number.items() if used.bit_count() == 1]),
+        starts=np.array(
+            [
+                i
+                for (used, on), i in number.items()
+                if used.bit_count() == 1 and ordered[on].may_start
+            ]
+        ),
         after=after,
         loss_s=_loss_s(race, ordered, on_car, ages),
         barred=_barred(race, places, longest, ages, first_age),

@@ -6,7 +6,7 @@ the others on for the whole race. Those lose the same in every plan and are set 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -28,7 +28,8 @@ class RaceTyres:
     Attributes
     ----------
     sets : tuple of TyreSet
-        What may be on in turn; empty when the tyre plan has nothing for the race.
+        What may be on in turn, the race starting on the first as in the tyre plan, whose limits
+        may ask for that; empty when the tyre plan has nothing for the race.
     table : DataFrame
         A row per tyre: set (``stays on`` for one that is never taken off), corner, tyre_id,
         age_laps and heat_cycles at the start, longest_laps it may still run.
@@ -63,7 +64,10 @@ def race_tyres(event: Event, plan: AllocationPlan, session: Session) -> RaceTyre
         rows.append(_rows(event, plan.problem, STAYS_ON, fittings[0].loc[stay]))
     table = pd.concat(rows, ignore_index=True)
     sets = tuple(
-        _tyre_set(plan.problem, session, name, table[table["set"] == name]) for name in groups
+        replace(
+            _tyre_set(plan.problem, session, name, table[table["set"] == name]), may_start=i == 0
+        )
+        for i, name in enumerate(groups)
     )
     return RaceTyres(sets, table, _notes(session, table, fittings, groups, stay, changed))
 

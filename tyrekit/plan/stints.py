@@ -48,6 +48,8 @@ class TyreSet:
         Laps it may still run, cool-down included; at most the length of `lap_loss_s`.
     draws_s : array (draws, laps), optional
         What `lap_loss_s` may be instead; the same draws for all sets.
+    may_start : bool
+        Whether the race may start on it.
     """
 
     name: str
@@ -55,11 +57,12 @@ class TyreSet:
     lap_loss_s: Floats
     longest_laps: int
     draws_s: Floats | None = None
+    may_start: bool = True
 
     def alike(self, other: TyreSet) -> bool:
         """Return whether a plan would not notice if the two were exchanged."""
-        same = np.array_equal(self.lap_loss_s, other.lap_loss_s)
-        return same and self.longest_laps == other.longest_laps
+        same = self.longest_laps == other.longest_laps and self.may_start == other.may_start
+        return same and np.array_equal(self.lap_loss_s, other.lap_loss_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,7 +302,7 @@ def _tyre_s(race: StintRace, tyres: TyreSet) -> Floats:
     total = np.concatenate([[0.0], np.cumsum(tyres.lap_loss_s)])
     out = np.full((4, race.laps + 1), np.inf)
     for role in range(4):
-        if not race.change_tyres and role != ONLY:
+        if (role != ONLY and not race.change_tyres) or (role in FUELLED and not tyres.may_start):
             continue
         before = race.formation_laps if role in FUELLED else 0
         after = race.cool_down_laps if role in FINISHING else 0
