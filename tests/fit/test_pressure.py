@@ -11,8 +11,9 @@ from study_pressure import Slow, after_cool_down, bar_errors, draw_truth, fit, r
 from tyrekit.errors import FitError
 from tyrekit.fit.pressure import PressureModel, PressureResults
 from tyrekit.fit.pressure_readings import cool_laps, hot_readings, sensor_readings
-from tyrekit.fit.pressure_rows import CORNERS, pressure_rows, usable
+from tyrekit.fit.pressure_rows import pressure_rows, usable
 from tyrekit.fit.prior import beliefs
+from tyrekit.terms import CORNER_NAMES
 
 EVENT = make_event()
 BELIEFS = beliefs(EVENT).pressure
@@ -42,7 +43,7 @@ def whole(result):
     assert np.isfinite(result.params).all() and np.isfinite(result.cov.to_numpy()).all()
     interval = result.conf_int(0.9)
     assert (interval["upper"] > interval["lower"]).all()
-    for corner in CORNERS:
+    for corner in CORNER_NAMES:
         mean, lower, upper = result.cold_bar(corner, 2.1, 6, 20.0, 30.0)
         assert 0 < lower < mean < upper < 2.1
     return result
@@ -177,7 +178,10 @@ def test_air_pressure_counts_reading_by_reading():
     for hpa in (1013.25, 880.0):
         outside = hpa / 1000
         hot = (1.6 + outside) * (273.15 + 60) / (273.15 + 20) - outside
-        rows += [("P1", f"r{hpa}", c, hot, 12, 1.6, 20.0, 28.0, hpa, "sensor") for c in CORNERS]
+        rows += [
+            ("P1", f"r{hpa}", corner, hot, 12, 1.6, 20.0, 28.0, hpa, "sensor")
+            for corner in CORNER_NAMES
+        ]
     columns = ["session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c",
                "track_c", "pressure_hpa", "source"]  # fmt: skip
     rise = pressure_rows(usable(pd.DataFrame(rows, columns=columns)).table).rise_c

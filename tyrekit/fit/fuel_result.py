@@ -20,6 +20,7 @@ from tyrekit.fit.result import (
     Floats,
     Record,
     check_level,
+    data_share,
     in_brackets,
     t_quantile,
 )
@@ -48,7 +49,7 @@ def natural(
     params = np.where(log, np.exp(np.where(log, found.params, 0.0)), 100 * found.params)
     slope = np.where(log, params, 100.0)
     index = list(names)
-    share = np.clip(1 - np.diag(found.cov) / belief_sd**2, 0, 1)
+    share = data_share(belief_sd, np.sqrt(np.diag(found.cov)))
     believed = np.where(log, np.exp(np.where(log, belief_mean, 0.0)), 100 * belief_mean)
     rests_on = pd.DataFrame(
         {"data_share": share, "belief_mean": believed, "belief_sd": belief_sd * slope}, index=index

@@ -119,7 +119,7 @@ class LapTimeEstimates(FitResult):
         """Return the session's clean lap: age 0, 30 kg, 30 degC, 1250 field laps, warmed up."""
         row = pd.DataFrame({"session": [session], "age_laps": [0.0], "fuel_kg": [30.0]})
         row = row.assign(flying_lap=SETTLED_LAP, **DEFAULTS)
-        mean, variance = self._components(row)
+        mean, variance = self._along(*self._design(row))
         weight = self.shapes["weight"].to_numpy()
         centre, spread = mixture_moments(weight, mean, variance)
         unknown = 0.0 if f"session_s:{session}" in self.params else self.spreads["session_s"]
@@ -146,7 +146,7 @@ class LapTimeEstimates(FitResult):
             A column is missing, or a value that cannot be filled is not a number.
         """
         rows, unknown = self._asked(rows)
-        mean, variance = self._components(rows)
+        mean, variance = self._along(*self._design(rows))
         extra, extra_variance = self._unseen_knee(rows["age_laps"].to_numpy(dtype=float))
         variance = variance + extra_variance + self._offset_variance(rows)
         variance = variance + self._wear_variance(np.eye(len(rows)), rows["age_laps"])
@@ -321,9 +321,6 @@ class LapTimeEstimates(FitResult):
         mean = (design @ self.line)[:, None] + own * coefficient
         variance = np.einsum("ij,jk,ik->i", design, self.line_cov, design)
         return mean.T, (variance[:, None] + (own * sd) ** 2).T
-
-    def _components(self, rows: pd.DataFrame) -> tuple[Floats, Floats]:
-        return self._along(*self._design(rows))
 
     def _loss(self, age: Floats, sums: Floats) -> tuple[Floats, Floats]:
         """Mean and variance per shape of `sums` @ loss at the ages, without the unseen knee."""

@@ -22,7 +22,6 @@ import pandas as pd
 from tyrekit.fit.mixed import Mixed, mixed_estimate, spread_update
 from tyrekit.fit.pressure_result import PressureResults
 from tyrekit.fit.pressure_rows import (
-    CORNERS,
     PressureRows,
     Usable,
     cooled,
@@ -32,8 +31,9 @@ from tyrekit.fit.pressure_rows import (
     warmed,
 )
 from tyrekit.fit.prior import Prior
-from tyrekit.fit.result import Floats
+from tyrekit.fit.result import Floats, data_share
 from tyrekit.record.event import Event
+from tyrekit.terms import CORNER_NAMES
 
 __all__ = ["PressureModel", "PressureResults"]
 
@@ -41,7 +41,7 @@ ROUNDS = 25
 SETTLED = 1e-3
 BOUNDS = {"rise_laps": (0.5, 15.0), "slow_lap_share": (0.2, 1.0), "pit_loss_pct": (0.0, 50.0),
           "cool_down_loss_pct": (0.0, 50.0), "cooling_min": (4.0, 90.0)}  # fmt: skip
-FIXED = ("rise_c", *(f"rise_c[{c}]" for c in CORNERS), "track_share", "rise_laps",
+FIXED = ("rise_c", *(f"rise_c[{c}]" for c in CORNER_NAMES), "track_share", "rise_laps",
          "slow_lap_share", "pit_loss_pct", "cool_down_loss_pct", "cooling_min")  # fmt: skip
 
 
@@ -91,7 +91,7 @@ class PressureModel:
         index = list(names)
         cov = pd.DataFrame(found.cov[:kept, :kept], index=index, columns=index)
         _, prior_sd = self._beliefs(rows, names, spreads)
-        share = np.clip(1 - np.diag(cov) / prior_sd[:kept] ** 2, 0, 1)
+        share = data_share(prior_sd[:kept], np.sqrt(np.diag(cov)))
         session_df = self.beliefs["session_spread_c"].df + len(rows.sessions)
         return PressureResults(
             params=pd.Series(found.params[:kept], index=index),
@@ -166,7 +166,7 @@ def _model(rows: PressureRows, names: tuple[str, ...], params: Floats) -> tuple[
     sessions, runs = params[len(FIXED) : len(names)], params[len(names) :]
     slots = runs[rows.runs :]
     tau, share = params[at["rise_laps"]], params[at["slow_lap_share"]]
-    corner = params[1 : 1 + len(CORNERS)][rows.corner]
+    corner = params[1 : 1 + len(CORNER_NAMES)][rows.corner]
     plateau = params[0] + corner + params[at["track_share"]] * rows.track_above_air_c
     plateau = plateau + sessions[rows.session] + runs[rows.run] + slots[rows.slot]
     laps = effective_laps(rows.laps, rows.slow_laps, float(share))
@@ -209,7 +209,7 @@ def _notes(chosen: Usable, rows: PressureRows) -> tuple[str, ...]:
             "pressures after the first run before trusting a setting",
         )
     said = list(chosen.notes)
-    missing = [c for i, c in enumerate(CORNERS) if not np.any(rows.corner == i)]
+    missing = [c for i, c in enumerate(CORNER_NAMES) if not np.any(rows.corner == i)]
     if missing:
         said.append(f"{', '.join(missing)}: no hot pressure yet; the other corners stand in")
     if rows.pit.all():

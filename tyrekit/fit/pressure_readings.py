@@ -7,8 +7,8 @@ from collections.abc import Collection
 import numpy as np
 import pandas as pd
 
-from tyrekit.fit.pressure_rows import CORNERS
 from tyrekit.fit.result import Floats
+from tyrekit.terms import CORNER_NAMES
 
 COOLING = ("cool_down", "caution")  # kinds of lap that let a hot tyre cool
 COLUMNS = ("session", "run_id", "corner", "hot_bar", "after_laps", "cold_bar", "air_c", "track_c",
@@ -113,7 +113,7 @@ def sensor_readings(laps: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     """
     parts = []
     cold = runs.set_index(runs["run_id"].astype(str))
-    for corner in CORNERS:
+    for corner in CORNER_NAMES:
         hot, set_to = f"hot_{corner.lower()}_bar", f"cold_{corner.lower()}_bar"
         if hot not in laps or set_to not in cold:
             continue

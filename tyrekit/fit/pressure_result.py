@@ -15,7 +15,6 @@ import pandas as pd
 
 from tyrekit.errors import FitError
 from tyrekit.fit.pressure_rows import (
-    CORNERS,
     LONGEST_DELAY_MIN,
     SOURCES,
     USUAL_DELAY_MIN,
@@ -25,6 +24,7 @@ from tyrekit.fit.pressure_rows import (
 )
 from tyrekit.fit.result import Estimate, FitResult, check_level, in_brackets, t_quantile
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, cold_pressure, hot_pressure
+from tyrekit.terms import CORNER_NAMES
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +222,7 @@ class PressureResults(FitResult):
             return f"({100 * share[name]:.0f} % from data)"
 
         by_corner = ", ".join(
-            f"{c} {self.params['rise_c'] + self.params[f'rise_c[{c}]']:.0f}" for c in CORNERS
+            f"{c} {self.params['rise_c'] + self.params[f'rise_c[{c}]']:.0f}" for c in CORNER_NAMES
         )
         lines = [
             "Hot pressure: how warm the gas in a tyre gets, and so what a cold setting becomes",
@@ -279,7 +279,7 @@ class PressureResults(FitResult):
         self, corner: str, laps: float, air_c: float, track_c: float, source: str,
         delay_min: float, cool_laps: float,
     ) -> None:  # fmt: skip
-        if corner not in CORNERS:
+        if corner not in CORNER_NAMES:
             raise FitError(f"corner {corner!r} is not known; it is FL, FR, RL or RR.")
         if source not in SOURCES:
             raise FitError(f"source {source!r} is not known; it is sensor or pit.")

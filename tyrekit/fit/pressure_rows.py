@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from tyrekit.fit.result import Floats
 from tyrekit.model.air import standard_pressure
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, gas_temperature
+from tyrekit.terms import CORNER_NAMES
 from tyrekit.units import ZERO_C_K
 
-CORNERS = ("FL", "FR", "RL", "RR")
 SOURCES = ("sensor", "pit")
 BAR_RANGE = (0.3, 6.0)  # gauge; psi and kPa fall outside
 RISE_RANGE_C = (-25.0, 120.0)  # gas above air; outside it a pressure was misread
@@ -117,7 +117,7 @@ def pressure_rows(kept: pd.DataFrame) -> PressureRows:
         cool_laps=kept["cool_laps"].to_numpy(dtype=np.float64),
         stood_min=np.where(pit, kept["delay_min"].to_numpy(dtype=np.float64) - USUAL_DELAY_MIN, 0),
         gain_c=cold_k / (kept["cold_bar"] + kept["ambient_bar"]).to_numpy(dtype=np.float64),
-        corner=np.array([CORNERS.index(c) for c in kept["corner"]], dtype=np.int64),
+        corner=np.array([CORNER_NAMES.index(c) for c in kept["corner"]], dtype=np.int64),
         session=np.array([sessions.index(s) for s in kept["session"]], dtype=np.int64),
         run=np.array([runs.index(r) for r in kept["run_id"]], dtype=np.int64),
         slot=np.array(
@@ -186,7 +186,7 @@ def _reasons(table: pd.DataFrame) -> pd.Series:
         off = ~table[name].between(coldest, hottest) & table[name].notna()
         reason[off] = f"{name} is not within {coldest:g} to {hottest:g} degC"
     reason[~table["source"].isin(SOURCES)] = "source is neither sensor nor pit"
-    reason[~table["corner"].isin(CORNERS)] = "corner is not FL, FR, RL or RR"
+    reason[~table["corner"].isin(CORNER_NAMES)] = "corner is not FL, FR, RL or RR"
     reason[table["wet"].eq(True)] = "a wet tyre: it warms otherwise than dry ones"
     return reason
 

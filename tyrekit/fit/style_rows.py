@@ -8,9 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from tyrekit.fit.result import Floats
 from tyrekit.fit.tread_result import TreadResults
-from tyrekit.fit.tread_rows import PLACES, usable
+from tyrekit.fit.tread_rows import PLACES, first_laps_share, laps_at_pace, usable
 
 WEAR_COLUMNS = (
     "session", "driver", "run_ids", "tyre_id", "corner", "laps", "wear_mm_per_lap",
@@ -104,8 +103,8 @@ def _stretch(
     corner, n = str(after["corner"]), float(after["age_laps"] - before["age_laps"])
     rate = tread.wear_mm_per_lap(corner).mean
     slow = float((driven["kind"] != "timed").sum()) if "kind" in driven else 0.0
-    paced = n - (1 - float(tread.params["slow_lap_share"])) * slow
-    usual = rate * paced + _first_laps(tread, float(before["age_laps"]), n)
+    paced = laps_at_pace(np.array(n), np.array(slow), float(tread.params["slow_lap_share"]))
+    usual = rate * float(paced) + _first_laps(tread, float(before["age_laps"]), n)
     gauge = tread.reading_mm * math.sqrt(2 / int(seen.sum()))
     pct = 100 * (float(lost[seen].mean()) / usual - 1)
     se = 100 * math.hypot(gauge / usual, tread.tyre_spread_pct / 100)
@@ -118,7 +117,6 @@ def _stretch(
 
 
 def _first_laps(tread: TreadResults, age: float, n: float) -> float:
-    """Return what a tyre of this age loses beyond its rate, as `TreadResults` has it."""
+    """Return what a tyre of this age loses beyond its rate over `n` laps."""
     early, tau = float(tread.params["first_laps_mm"]), float(tread.params["first_laps_laps"])
-    ends: Floats = np.exp(-np.array([age, age + n]) / tau)
-    return early * float(ends[0] - ends[1])
+    return early * float(first_laps_share(np.array(age), np.array(age + n), tau)[0])

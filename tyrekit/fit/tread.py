@@ -21,12 +21,11 @@ from scipy.special import logsumexp
 from tyrekit.errors import FitError
 from tyrekit.fit.mixed import Mixed, mixed_estimate
 from tyrekit.fit.prior import Prior
-from tyrekit.fit.result import Floats
+from tyrekit.fit.result import Floats, data_share
 from tyrekit.fit.tread_design import TreadDesign
 from tyrekit.fit.tread_line import tread_line
 from tyrekit.fit.tread_result import TreadResults
 from tyrekit.fit.tread_rows import (
-    CORNERS,
     PLACES,
     TreadRows,
     counted_by_work,
@@ -35,6 +34,7 @@ from tyrekit.fit.tread_rows import (
     usable,
 )
 from tyrekit.record.event import Event
+from tyrekit.terms import CORNER_NAMES
 
 __all__ = ["TreadModel", "TreadResults"]
 
@@ -81,7 +81,7 @@ class TreadModel:
         index = [design.names[i] for i in names]
         prior_sd = design.belief_sd(self.beliefs, spread_pct)[names]
         cov = pd.DataFrame(found.cov[np.ix_(names, names)], index=index, columns=index)
-        share = np.clip(1 - np.diag(cov) / prior_sd**2, 0, 1)
+        share = data_share(prior_sd, np.sqrt(np.diag(cov)))
         rows = design.rows
         return TreadResults(
             params=pd.Series(found.params[names], index=index),
@@ -217,7 +217,7 @@ def _notes(rows: TreadRows, slips: pd.DataFrame, work: pd.DataFrame | None) -> t
     if not run:
         return ("tread wear is belief only: no tyre has been measured before and after running",)
     said = []
-    missing = [corner for corner in CORNERS if corner not in run]
+    missing = [corner for corner in CORNER_NAMES if corner not in run]
     if missing:
         said.append(
             f"{', '.join(missing)}: no wear measured yet; other corners and belief stand in"

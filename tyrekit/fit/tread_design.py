@@ -9,7 +9,8 @@ import numpy as np
 
 from tyrekit.fit.prior import Prior
 from tyrekit.fit.result import Floats
-from tyrekit.fit.tread_rows import CORNERS, PLACES, TreadRows
+from tyrekit.fit.tread_rows import PLACES, TreadRows, first_laps_share, laps_at_pace
+from tyrekit.terms import CORNER_NAMES
 
 UNKNOWN_LEVEL_MM = 1.0  # a used tyre's depth at its first reading, before that reading
 EARLY_RANGE_LAPS = (1.0, 10.0)  # a new tyre's first loss is over within a stint
@@ -129,8 +130,7 @@ class TreadDesign:
     def _laps(self) -> Floats:
         """Return laps at pace that wear as much, shape (rows, slots): slow ones count a share."""
         share = self.params[self.names.index("slow_lap_share")]
-        laps: Floats = self.rows.laps - (1 - share) * self.rows.slow_laps
-        return laps
+        return laps_at_pace(self.rows.laps, self.rows.slow_laps, float(share))
 
     def _columns(self, kind: str) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         found = [i for i, name in enumerate(self.names) if name.startswith(kind + "[")]
@@ -175,12 +175,9 @@ class TreadDesign:
     def _early(self) -> tuple[Floats, Floats]:
         """Return the share of a new tyre's first loss between first reading and now, and slope."""
         tau = self.params[self.names.index("first_laps_laps")]
-        now, then = self.rows.age_laps, self.rows.first_age_laps
-        share = np.exp(-then / tau) - np.exp(-now / tau)
-        slope = (then * np.exp(-then / tau) - now * np.exp(-now / tau)) / tau**2
-        return share, slope
+        return first_laps_share(self.rows.first_age_laps, self.rows.age_laps, float(tau))
 
 
 def _corners(rows: TreadRows) -> list[str]:
-    extra = {corner for _, corner in rows.slots} - set(CORNERS)
-    return [*CORNERS, *sorted(extra)]
+    extra = {corner for _, corner in rows.slots} - set(CORNER_NAMES)
+    return [*CORNER_NAMES, *sorted(extra)]

@@ -17,7 +17,8 @@ from scipy import optimize
 
 from tyrekit.errors import FitError
 from tyrekit.fit.result import Estimate, FitResult, Floats, check_level, in_brackets, t_quantile
-from tyrekit.fit.tread_rows import PLACES
+from tyrekit.fit.tread_rows import PLACES, first_laps_share, laps_at_pace
+from tyrekit.terms import CORNER_NAMES
 
 SESSION_LAPS = 15.0  # laps a tyre usually runs in one session; common practice, no source
 Laps = TypeVar("Laps", float, Floats)
@@ -90,7 +91,7 @@ class TreadResults(FitResult):
 
     def wear_against_mean_pct(self, corner: str) -> Estimate:
         """Return a corner's wear rate against the mean of the four, in % (delta method)."""
-        each = np.stack([self._rate(name) for name in ("FL", "FR", "RL", "RR")])
+        each = np.stack([self._rate(name) for name in CORNER_NAMES])
         own, mean = self._rate(corner), each.mean(axis=0)
         ratio = float(own @ self._values()) / float(mean @ self._values())
         spread = self._spread((own - ratio * mean) / float(mean @ self._values()))
@@ -100,7 +101,7 @@ class TreadResults(FitResult):
         """Return the wear rate of every corner and place: corner, place, mean, lower, upper."""
         half = t_quantile(0.5 + check_level(level) / 2, self.df)
         rows = []
-        for corner in ("FL", "FR", "RL", "RR"):
+        for corner in CORNER_NAMES:
             for place in PLACES:
                 found = self.wear_mm_per_lap(corner, place)
                 ends = found.mean - half * found.sd, found.mean + half * found.sd
@@ -244,7 +245,7 @@ class TreadResults(FitResult):
         known = self.rests_on["data_share"]
         lines = [
             "Tread wear: mm a tyre loses per lap at racing pace after its first laps",
-            *(self._corner_words(corner, half) for corner in ("FL", "FR", "RL", "RR")),
+            *(self._corner_words(corner, half) for corner in CORNER_NAMES),
             f"  a new tyre loses {early.mean:.2f} ± {half * early.sd:.2f} mm more at first",
             f"  an out-, in- or caution lap wears like {slow.mean:.2f} ± {half * slow.sd:.2f} of a "
             f"lap at pace ({100 * known['slow_lap_share']:.0f} % from data, the rest is belief)",
@@ -327,23 +328,19 @@ class TreadResults(FitResult):
         self, corner: str, place: str, n: Floats, age_laps: float, slow: Floats,
         tyre_id: str | None,
     ) -> _Wear:  # fmt: skip
-        index, values = self.params.index, self._values()
-        known = f"tyre_wear_pct[{tyre_id}]" in index
+        index, own = self.params.index, f"tyre_wear_pct[{tyre_id}]"
+        known = own in index
         rate_gradient = self._rate(corner, place, tyre_id)
-        own = f"tyre_wear_pct[{tyre_id}]"
-        rate = float(rate_gradient @ values)
+        rate = float(rate_gradient @ self._values())
         if known:  # the gradient's product counts the tyre's own part twice
             rate -= float(rate_gradient[index.get_loc(own)] * self.params[own])
         early, tau = float(self.params["first_laps_mm"]), float(self.params["first_laps_laps"])
-        share = math.exp(-age_laps / tau) * (1 - np.exp(-n / tau))
-        paced = n - (1 - float(self.params["slow_lap_share"])) * slow
+        share, slope = first_laps_share(np.array(age_laps), age_laps + n, tau)
+        paced = laps_at_pace(n, slow, float(self.params["slow_lap_share"]))
         gradient = paced[..., None] * rate_gradient
         gradient[..., index.get_loc("slow_lap_share")] = rate * slow
         gradient[..., index.get_loc("first_laps_mm")] = share
-        then, now = age_laps, age_laps + n
-        gradient[..., index.get_loc("first_laps_laps")] = (
-            early * (then * math.exp(-then / tau) - now * np.exp(-now / tau)) / tau**2
-        )
+        gradient[..., index.get_loc("first_laps_laps")] = early * slope
         cov = self.cov.to_numpy(dtype=np.float64)
         variance = np.sum((gradient @ cov) * gradient, axis=-1)
         session = (self.session_spread_pct / 100 * rate) ** 2 * paced

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from tyrekit.errors import FitError
 from tyrekit.fit.result import Floats
 from tyrekit.record.event import Event
+from tyrekit.terms import CORNER_NAMES
 
 PLACES = ("inner", "centre", "outer")
-CORNERS = ("FL", "FR", "RL", "RR")
 OLDEST_LAPS, MOST_WORK_MJ = 2000.0, 1e5  # beyond them a slip of the pen or another unit
 WET_TYRE = "a wet tyre: it wears otherwise than dry ones"
 DEEPEST_MM = 20.0  # no car tyre is deeper: another unit or a slip
@@ -65,7 +65,7 @@ def with_running(readings: pd.DataFrame, laps: pd.DataFrame) -> pd.DataFrame:
         of the tyre has none or is not in the table).
     """
     parts = []
-    for corner in CORNERS:
+    for corner in CORNER_NAMES:
         at = corner.lower()
         part = pd.DataFrame({"tyre_id": laps[at].astype(str), "age_laps": laps[f"age_{at}_laps"]})
         work = laps.get(f"work_{at}_mj", pd.Series(np.nan, index=laps.index))
@@ -177,6 +177,20 @@ def _by_place(
     )
 
 
+def laps_at_pace(laps: Floats, slow_laps: Floats, slow_lap_share: float) -> Floats:
+    """Return laps at pace that wear a tyre as much: slow ones count a share, 0 to 1."""
+    return laps - (1 - slow_lap_share) * slow_laps
+
+
+def first_laps_share(then: Floats, now: Floats, first_laps_laps: float) -> tuple[Floats, Floats]:
+    """Return the share of a new tyre's first loss between two ages, and its slope with tau.
+
+    ``exp(-then / tau) - exp(-now / tau)``, ages in laps, tau = `first_laps_laps`.
+    """
+    before, after = np.exp(-then / first_laps_laps), np.exp(-now / first_laps_laps)
+    return before - after, (then * before - now * after) / first_laps_laps**2
+
+
 def counted_by_work(rows: TreadRows, slow_lap_share: float) -> tuple[TreadRows, dict[str, float]]:
     """Return rows whose laps are sliding work over its corner's usual lap, and that lap's MJ.
 
@@ -195,7 +209,7 @@ def counted_by_work(rows: TreadRows, slow_lap_share: float) -> tuple[TreadRows, 
         raise FitError("wear by work needs the sliding work of every lap. Log all runs.")
     laps = np.zeros_like(rows.laps)
     usual: dict[str, float] = {}
-    at_pace = (rows.laps - (1 - slow_lap_share) * rows.slow_laps).max(axis=0)
+    at_pace = laps_at_pace(rows.laps, rows.slow_laps, slow_lap_share).max(axis=0)
     work = rows.work_mj.max(axis=0)
     for corner in dict.fromkeys(corner for _, corner in rows.slots):
         on = np.array([own == corner for _, own in rows.slots])
