@@ -64,7 +64,7 @@ MOST_LAPS_IN_ALL = 4_000  # two races of 24 hours
 FASTEST_MPS = 100.0  # no circuit's average
 MANY_PARTS = re.compile(r"""(?:(?:"[^"\n]*"|'[^'\n]*'|(?<![\w-])[\w-]+)[ \t]*\.[ \t]*){12}""")
 PETROL_BASE_C = 15.0  # the temperature at which event.toml states the petrol's density
-Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "driving", "tyre_plan"]
+Fit = Literal["lap_time", "fuel_use", "tread", "pressure", "tyre_plan"]
 
 
 class Event(Record):
