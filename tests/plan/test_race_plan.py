@@ -17,8 +17,9 @@ from tyrekit.errors import EventError
 from tyrekit.fit.prior import beliefs
 from tyrekit.fit.tread import TreadModel
 from tyrekit.plan.allocation import allocate
+from tyrekit.plan.fuel_load import fuel_load
 from tyrekit.plan.race_card import stop_card
-from tyrekit.plan.race_plan import race_plan
+from tyrekit.plan.race_plan import race_plan, session_load
 from tyrekit.plan.stints import TyreSet
 from tyrekit.record.event import Caution, Stops
 
@@ -206,9 +207,26 @@ def test_one_risk_over_all_stints(make_event, planned, fuel_use):
         aside_kg = (2.5 + 1.5 * last) * 0.745
         chances.append(need.exceedance(row["fuel_kg"] - aside_kg))
     assert 0.9 * 0.005 < sum(chances) <= 0.005  # the table between lengths worked out is careful
-    assert found.start_kg == table["fuel_kg"].iloc[0] < found.fuel.start_kg + 1e-9
+    assert found.start_kg == table["fuel_kg"].iloc[0]
     assert (found.card["added_kg"] > 0).all()
     assert not len(found.fuel_left) and not len(found.fuel_account)
+
+
+@pytest.mark.parametrize("tank_l", [40.0, 70.0])  # the whole race does not fit, fits
+def test_the_fuel_card_and_the_race_card_start_on_the_same_fuel(
+    make_event, planned, fuel_use, lap_time, allocation, tank_l
+):
+    event = make_event(("tank_l = 70.0", f"tank_l = {tank_l}"), ("refuel = false", "refuel = true"))
+    found = planned(event, event.session("R3"))
+    load = session_load(event, event.session("R3"), fuel_use, lap_time, allocation)
+    assert found.start_kg == load.start_kg == found.stints.best.table["fuel_kg"].iloc[0]
+    whole = fuel_load(event, event.session("R3"), fuel_use, lap_time)
+    assert load.start_kg + load.refuel_kg == pytest.approx(whole.start_kg + whole.refuel_kg)
+    assert load.shortfall_risk == pytest.approx(whole.shortfall_risk)
+    assert any("its race card says when" in note for note in load.notes)
+    for id in ("Q", "R1"):  # nothing is added there
+        same = session_load(event, event.session(id), fuel_use, lap_time, allocation)
+        assert same.start_kg == fuel_load(event, event.session(id), fuel_use, lap_time).start_kg
 
 
 def test_leave_to_stop_more_often_never_costs_more(make_event, planned):

@@ -103,6 +103,7 @@ def fuel_load(
     *,
     bowser_c: float = 15.0,
     lap_s: tuple[float, float] | None = None,
+    start_kg: float | None = None,
 ) -> FuelLoad:
     """Return the least start fuel whose chance of running short is within the accepted risk.
 
@@ -121,6 +122,8 @@ def fuel_load(
     lap_s : (mean, sd) in s, optional
         Mean racing lap that decides how many laps a race to time has, for instance the leader's;
         by default our own, from `lap_time`.
+    start_kg : float, optional
+        What a race with refuelling starts with for its first stint; the rest is added at stops.
 
     Notes
     -----
@@ -136,7 +139,10 @@ def fuel_load(
     driver = min(event.drivers, key=lambda d: d.mass_kg)
     extra_kg = _missing_mass_kg(event, driver, tank.unusable_kg)
     wanted_kg = tank.rounded_up_kg(tank.aside_kg + burnt_kg + extra_kg)
-    start_kg, refuel_kg, blocked = _fit_tank(event, session, tank, wanted_kg, extra_kg)
+    own_kg, refuel_kg, blocked = _fit_tank(event, session, tank, wanted_kg, extra_kg)
+    if start_kg is not None:
+        refuel_kg = max(0.0, wanted_kg - start_kg)
+    start_kg = own_kg if start_kg is None else start_kg
     aboard_kg = start_kg + refuel_kg
     finish_fuel_kg = max(tank.unusable_kg, aboard_kg - tank.sample_kg - burnt_kg)
     bare_kg = event.car.mass_kg + driver.mass_kg + finish_fuel_kg
@@ -312,7 +318,12 @@ def _filling_notes(
         notes.append(
             "the tank is all but full: fill late, petrol grows 0.12 % per degC as it warms"
         )
-    if refuel_kg > 0:
+    if refuel_kg > 0 and start_kg < tank.capacity_kg - 1e-9:
+        notes.append(
+            f"{session}: the start fuel is for the first stint; up to {refuel_kg:.1f} kg are added"
+            " at the stops, slow laps and high use counted: its race card says when"
+        )
+    elif refuel_kg > 0:
         stops = math.ceil(refuel_kg / (tank.capacity_kg - tank.unusable_kg))
         notes.append(
             f"{session}: {refuel_kg:.1f} kg must be added in {stops} stop(s) or more: the tank"

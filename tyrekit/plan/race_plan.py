@@ -77,14 +77,12 @@ class RacePlan:
     @property
     def start_kg(self) -> float:
         """Fuel to start with: the load for the race, or for the first stint where fuel is added."""
-        if self.race.refuel and self.stints.plans:
-            return float(self.stints.best.table["fuel_kg"].iloc[0])
         return self.fuel.start_kg
 
     @property
     def start_l(self) -> float:
         """The same at the bowser's temperature."""
-        return self.start_kg * self.fuel.start_l / self.fuel.start_kg
+        return self.fuel.start_l
 
     @cached_property
     def card(self) -> pd.DataFrame:
@@ -148,6 +146,11 @@ def race_plan(
         start_kg=fuel.start_kg if fuel.status == "optimal" else np.inf,
     )  # fmt: skip
     stints = stint_plans(race, tyres.sets, count=count)
+    if race.refuel and stints.plans:
+        fuel = fuel_load(
+            event, session, fuel_use, lap_time, bowser_c=bowser_c, lap_s=lap_s,
+            start_kg=_start_kg(stints),
+        )  # fmt: skip
     policy = _replies(race, tyres, stints)
     blocked = _blocked_by(fuel, race, tyres, stints)
     left = fuel_left(event, session, fuel_use, race, fuel, lap_s)
@@ -165,6 +168,36 @@ def race_plan(
         fuel_account=fuel_account(session, fuel_use, fuel, left),
         notes=(*_beyond(lap_time, tyres, stints), *_notes(fuel, tyres, stints, policy)),
     )
+
+
+def session_load(
+    event: Event,
+    session: Session,
+    fuel_use: FuelUseResults,
+    lap_time: LapTimeResults,
+    allocation: AllocationPlan,
+    *,
+    bowser_c: float = 15.0,
+) -> FuelLoad:
+    """Return the fuel of any session, a race with refuelling as its `race_plan` has it.
+
+    Parameters
+    ----------
+    allocation : AllocationPlan
+        The tyre plan; it decides with the fuel where such a race is cut into stints.
+    bowser_c : float
+        Temperature of the petrol as it is filled, -30 to 60 degC.
+    """
+    start_kg = None
+    if session.stops is not None and session.stops.refuel:
+        sets = race_tyres(event, allocation, session).sets
+        race = stint_race(event, session, lap_time, fuel_use, sets=len(sets), bowser_c=bowser_c)
+        start_kg = _start_kg(stint_plans(race, sets, count=1))
+    return fuel_load(event, session, fuel_use, lap_time, bowser_c=bowser_c, start_kg=start_kg)
+
+
+def _start_kg(stints: StintPlans) -> float | None:
+    return float(stints.best.table["fuel_kg"].iloc[0]) if stints.plans else None
 
 
 def _replies(race: StintRace, tyres: RaceTyres, stints: StintPlans) -> CautionPolicy | None:

@@ -21,8 +21,9 @@ from tyrekit.fit.tread_rows import with_running
 from tyrekit.plan.allocation import AllocationPlan, allocate
 from tyrekit.plan.beyond import of_track
 from tyrekit.plan.cold_pressure import ColdPressures, cold_pressures
-from tyrekit.plan.fuel_load import FuelLoad, fuel_load
+from tyrekit.plan.fuel_load import FuelLoad
 from tyrekit.plan.next_session import NextSession, rank_next
+from tyrekit.plan.race_plan import session_load
 from tyrekit.plan.tyre_state import Wear
 from tyrekit.plan.weekend_problem import AgeLoss
 from tyrekit.record.doubts import Doubt
@@ -223,8 +224,8 @@ def answer(
             )
     say("fuel loads")
     loads = {
-        session.id: fuel_load(
-            event, session, fits.fuel_use, fits.lap_time, bowser_c=conditions.bowser_c
+        session.id: session_load(
+            event, session, fits.fuel_use, fits.lap_time, plan, bowser_c=conditions.bowser_c
         )
         for session in event.sessions_after(weekend.done)
         if not plan_only

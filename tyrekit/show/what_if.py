@@ -11,7 +11,7 @@ from operator import attrgetter
 from typing import Any
 
 from tyrekit.plan.cold_pressure import cold_pressures
-from tyrekit.plan.fuel_load import fuel_load
+from tyrekit.plan.race_plan import session_load
 from tyrekit.plan.tyre_state import Wear
 from tyrekit.plan.weekend_problem import AgeLoss
 from tyrekit.record.event import Event, HotTarget, Lock, Session
@@ -165,7 +165,14 @@ def with_fuel(found: Answer, fits: Fits, what_if: WhatIf) -> Answer:
     event = changed_event(found.weekend.event, what_if)
     bowser_c = found.conditions.bowser_c
     loads = {
-        id: fuel_load(event, event.session(id), fits.fuel_use, fits.lap_time, bowser_c=bowser_c)
+        id: session_load(
+            event,
+            event.session(id),
+            fits.fuel_use,
+            fits.lap_time,
+            found.allocation,
+            bowser_c=bowser_c,
+        )
         for id in found.fuel_loads
     }
     return replace(found, fuel_loads=loads)
