@@ -132,6 +132,7 @@ def test_refuelling_race_fills_for_each_stint(make_event, lap_time, fuel_use, pl
     fuel = found.best.table["fuel_kg"]
     assert (fuel <= 40.0 * 0.745 + 1e-9).all()
     assert (fuel > found.best.table["laps"] * one.use_kg_per_lap).all()
+    assert any(note.startswith("every stop stands 45 s, however much") for note in one.notes)
 
 
 def test_decision_between_plans_is_their_difference_in_cost(event, plan, lap_time):

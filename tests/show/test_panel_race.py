@@ -16,6 +16,7 @@ from tyrekit.plan.stints import TyreSet
 from tyrekit.record.template import new_weekend
 from tyrekit.show import cards_race, charts_race, race
 from tyrekit.show.panel_race import RacePanel
+from tyrekit.show.sheet_race import race_page
 from tyrekit.show.style import svg
 from tyrekit.show.words import number
 
@@ -248,6 +249,10 @@ def test_replies_of_another_start_are_not_told(tmp_path):
     alike = plan.caution.start_set == rows["set"].iloc[0]
     assert (len(race.replies_table(plan)) > 0) == alike
     assert ("is not told" in panel.plan.value) == (not alike)
+    page = "".join(race_page(plan).sections)
+    for added_kg, fuel_kg in plan.card[["added_kg", "fuel_kg"]].to_numpy():
+        assert f"add {number(added_kg)} kg" in page
+        assert f"to leave with {number(fuel_kg)} kg" in page
 
 
 def test_before_any_running_and_without_tyres(tmp_path):

@@ -164,4 +164,8 @@ def _notes(session: Session, laps: int, risk: float, most: int) -> tuple[str, ..
             f" stops it makes: {', '.join(shares)}"
         )
         notes.append("no caution is counted on for fuel")
+        notes.append(
+            f"every stop stands {stops.stationary_s:g} s, however much fuel is added: put the time"
+            " of the longest fill into stationary_s"
+        )
     return tuple(notes)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 
+from tyrekit.fit.result import NORMAL_90
 from tyrekit.plan.race_plan import RacePlan
 from tyrekit.show import race
 from tyrekit.show.cards_race import ACCOUNT
@@ -71,9 +72,10 @@ def _stops(plan: RacePlan) -> str:
     for i in range(1, len(rows)):
         before, now = rows.iloc[i - 1], rows.iloc[i]
         added_l = number(race.litres(plan, now["added_kg"]))
-        fuel = (
-            f"add {number(now['added_kg'])} kg, {added_l} l" if now["added_kg"] > 0.05 else "none"
-        )
+        fuel = "none"
+        if now["added_kg"] > 0.05:
+            aboard_kg = number(plan.card["fuel_kg"].iloc[i - 1])
+            fuel = f"add {number(now['added_kg'])} kg, {added_l} l, to leave with {aboard_kg} kg"
         change = "stay on" if before["set"] == now["set"] else f"{before['set']} → {now['set']}"
         drawn.append(
             f'<tr><th class="row" scope="row">{i}</th><td class="huge">lap {before["last_lap"]}'
@@ -111,7 +113,7 @@ def _replies(plan: RacePlan) -> str:
     worth = ""
     if plan.gain is not None:
         worth = (
-            f"Worth {number(plan.gain.gain_s)} ± {number(1.645 * plan.gain.se_s)} s on average"
+            f"Worth {number(plan.gain.gain_s)} ± {number(NORMAL_90 * plan.gain.se_s)} s on average"
             " against the best stops fixed beforehand; places lost in traffic are not counted. "
         )
     head = ("lap run under caution", "then")
