@@ -2,8 +2,8 @@
 
 The book killed, raced, cut off from power and without room; valid files mutated and read; weekends
 changed in ways that must not matter; a stranger's folder; the server asked by whom it must not
-answer. Prints the table of DEVELOPERS.md; `per_cent` of the cases are tried (100). An hour and a
-half on two quiet cores, two studies at a time.
+answer. Prints the table of DEVELOPERS.md; `per_cent` of the cases are tried (100). Twenty minutes
+on two cores, two studies at a time.
 """
 
 from __future__ import annotations
