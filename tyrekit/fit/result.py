@@ -17,7 +17,7 @@ from scipy import stats
 from tyrekit.errors import FitError
 
 Floats = NDArray[np.float64]
-LEFT_OUT = ("run_id", "lap", "reason")
+NORMAL_90 = 1.645  # standard deviations either side of a normal's mean that hold 90 %
 
 
 class Estimate(NamedTuple):

@@ -6,7 +6,9 @@ import math
 
 import pandas as pd
 
+from tyrekit.fit.lap_design import DEFAULTS, FUEL_KG, SETTLED_LAP
 from tyrekit.fit.lap_time import LapTimeResults
+from tyrekit.fit.result import NORMAL_90
 from tyrekit.record.event import Event, Session
 
 SHORTEST_MIN = 0.1  # a race to time is at least the lap that is begun
@@ -45,20 +47,14 @@ def less_stops(event: Event, session: Session) -> Session:
     return session.model_copy(update={"minutes": max(session.minutes - taken_min, SHORTEST_MIN)})
 
 
-def lap_time_s(
-    lap_time: LapTimeResults, session: Session, *, fuel_kg: float = 30.0, track_c: float = 30.0
-) -> tuple[float, float]:
-    """Return mean and standard error of a clean lap of a session at middle age and fuel."""
-    row = pd.DataFrame(
-        {
-            "session": [session.id],
-            "age_laps": [MIDDLE_AGE_LAPS],
-            "heat_cycles": [1.0],
-            "fuel_kg": [fuel_kg],
-            "track_c": [track_c],
-            "field_laps": [1000.0],
-            "flying_lap": [5],
-        }
-    )
-    found = lap_time.predict(row, level=0.9).iloc[0]
-    return float(found["mean"]), float(found["upper"] - found["lower"]) / (2 * 1.645)
+def lap_time_s(lap_time: LapTimeResults, session: Session) -> tuple[float, float]:
+    """Return a session's clean lap on tyres of middle age in the fit's reference conditions, in s.
+
+    Mean, and the standard deviation of the normal with the same 90 % interval.
+    """
+    row = {
+        **DEFAULTS, "session": session.id, "age_laps": MIDDLE_AGE_LAPS, "heat_cycles": 1.0,
+        "fuel_kg": FUEL_KG, "flying_lap": SETTLED_LAP,
+    }  # fmt: skip
+    found = lap_time.predict(pd.DataFrame([row]), level=0.9).iloc[0]
+    return float(found["mean"]), float(found["upper"] - found["lower"]) / (2 * NORMAL_90)

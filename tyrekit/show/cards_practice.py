@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from tyrekit.fit.result import NORMAL_90
 from tyrekit.plan.practice import LEARNT, PracticePlan
 from tyrekit.show.cards_race import decision_card
 from tyrekit.show.charts_practice import in_figures
-from tyrekit.show.lessons import HALF, LESS_SURE, SURER, narrowing
+from tyrekit.show.lessons import LESS_SURE, SURER, narrowing
 from tyrekit.show.words import degrees, html, number, percent
 
 LARGE = "font-size: 18px; font-weight: bold"  # what the crew acts on
@@ -59,7 +60,7 @@ def worth_cards(plan: PracticePlan) -> str:
         return ""
     surest = plan.narrows.assign(left=plan.narrows["after_sd"] / plan.narrows["before_sd"])
     row = surest.sort_values("left").iloc[0]
-    before, after = HALF * row["before_sd"], HALF * row["after_sd"]
+    before, after = NORMAL_90 * row["before_sd"], NORMAL_90 * row["after_sd"]
     digits = 2 if after >= 0.095 else 3
     surer = decision_card(
         f"Surer: {LEARNT[str(row['parameter'])]}",
@@ -71,8 +72,8 @@ def worth_cards(plan: PracticePlan) -> str:
         "Choosing tyres after these runs saves", _saved(plan.value_s) if choice else "nothing now",
         "expected, over the sessions to come" if choice
         else "the same tyres are chosen either way: the forecasts become surer",
-        f"<p>{html(_first(plan.decision))}: known to ±{number(HALF * plan.before_sd_s)} s now,"
-        f" ±{number(HALF * plan.after_sd_s)} s afterwards</p>" if choice else "",
+        f"<p>{html(_first(plan.decision))}: known to ±{number(NORMAL_90 * plan.before_sd_s)} s now,"
+        f" ±{number(NORMAL_90 * plan.after_sd_s)} s afterwards</p>" if choice else "",
         accent=False,
     )  # fmt: skip
     how = "best of all" if plan.status == "optimal" else "best of"
@@ -98,13 +99,15 @@ def alternatives_card(plan: PracticePlan, most: int = 4) -> str:
     if not len(plan.alternatives):
         return ""
     rows = "".join(
-        f"<tr><td>{html(row['runs'])}</td><td>±{number(HALF * row['after_sd_s'], 2)} s</td></tr>"
+        f"<tr><td>{html(row['runs'])}</td>"
+        f"<td>±{number(NORMAL_90 * row['after_sd_s'], 2)} s</td></tr>"
         for _, row in plan.alternatives.head(most).iterrows()
     )
     return (
         '<h2>Nearly as good</h2><table class="tk-table"><thead><tr><th scope="col">runs</th>'
         '<th scope="col">choice then known to (first choice'
-        f" ±{number(HALF * plan.after_sd_s, 2)} s)</th></tr></thead><tbody>{rows}</tbody></table>"
+        f" ±{number(NORMAL_90 * plan.after_sd_s, 2)} s)</th></tr></thead>"
+        f"<tbody>{rows}</tbody></table>"
     )
 
 

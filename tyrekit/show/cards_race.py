@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from tyrekit.fit.result import NORMAL_90
 from tyrekit.plan.race_plan import RacePlan
 from tyrekit.show import race
 from tyrekit.show.fuel_sum import LEAST_KG, WEIGH
@@ -355,9 +356,9 @@ def _gained(plan: RacePlan) -> str:
     gain = plan.gain
     return (
         f'<p class="tk-muted tk-small">Replying gains {number(gain.gain_s)} ±'
-        f" {number(1.645 * gain.se_s)} s a race on average over {gain.races} drawn races, against"
-        " the best stops fixed beforehand. As long as no caution has come; position and traffic"
-        " are not counted.</p>"
+        f" {number(NORMAL_90 * gain.se_s)} s a race on average over {gain.races} drawn races,"
+        " against the best stops fixed beforehand. As long as no caution has come; position and"
+        " traffic are not counted.</p>"
     )
 
 

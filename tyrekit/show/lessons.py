@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
+from tyrekit.fit.result import NORMAL_90
 from tyrekit.plan.practice import PracticePlan
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits, fit_weekend
 from tyrekit.show.style import LEVEL
 
-HALF = 1.645  # standard deviations either side of the middle that hold 90 % of a normal
 BEFORE, AFTER = "before", "after"
 COLUMNS = ("quantity", "unit", "stage", "mean", "lower", "upper")
 LAP_TIME = {
@@ -93,7 +93,7 @@ def promised(plan: PracticePlan, fits: Fits) -> pd.DataFrame:
         words, unit = LAP_TIME[str(row["parameter"])]
         mean = float(fits.lap_time.params[str(row["parameter"])])
         for stage, sd in ((BEFORE, float(row["before_sd"])), (AFTER, float(row["after_sd"]))):
-            rows.append((words, unit, stage, mean, mean - HALF * sd, mean + HALF * sd))
+            rows.append((words, unit, stage, mean, mean - NORMAL_90 * sd, mean + NORMAL_90 * sd))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -132,7 +132,7 @@ def _rows(fits: Fits, stage: str) -> list[tuple[str, str, str, float, float, flo
     found.append((FUEL_USE, "kg", stage, mean, low, high))
     for corner in CORNERS:
         wear = fits.tread.wear_mm_per_lap(corner)
-        half = HALF * wear.sd
+        half = NORMAL_90 * wear.sd
         ends = (wear.mean - half, wear.mean + half)
         found.append((f"wear per lap, {corner}", "mm", stage, wear.mean, *ends))
     return found

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from tyrekit.fit.result import in_brackets, t_quantile
+from tyrekit.fit.result import NORMAL_90, in_brackets, t_quantile
 from tyrekit.fit.style import StyleResults
 from tyrekit.fit.tread_result import TreadResults
 from tyrekit.fit.tread_rows import PLACES
@@ -255,7 +255,7 @@ def _driver_claims(drivers: pd.DataFrame) -> Iterator[Claim]:
 def _forecast_claims(coverage: pd.DataFrame) -> Iterator[Claim]:
     for row in coverage[coverage["verdict"] == "too narrow"].to_dict("records"):
         share = row["inside_pct"] / 100
-        half = 100 * 1.645 * math.sqrt(max(share * (1 - share), 0.01) / row["sessions"])
+        half = 100 * NORMAL_90 * math.sqrt(max(share * (1 - share), 0.01) / row["sessions"])
         low, high = max(row["inside_pct"] - half, 0.0), min(row["inside_pct"] + half, 100.0)
         yield Claim(
             f"The kit's ranges for the {row['what']} were too narrow: {row['inside']} of"

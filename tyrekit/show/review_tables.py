@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from tyrekit.fit.driving import MEASURES
+from tyrekit.fit.result import NORMAL_90
 from tyrekit.fit.style import StyleResults
 from tyrekit.show.review import Review
 from tyrekit.show.review_driving import LAP_WORK
@@ -18,7 +19,6 @@ from tyrekit.show.words import clock, html, known, number, percent, signed, size
 
 NO_BREAK = "\u00a0"
 FRAME = ' style="outline: 2px solid currentColor; outline-offset: -2px"'
-NORMAL_90 = 1.645  # half width of 90 % in standard deviations
 WIDER = (
     "The ranges hold for the largest of several tyres, sessions or ways of driving at once: wider"
     " than each one's own below."

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from tyrekit.fit.result import NORMAL_90
 from tyrekit.plan.practice import LEARNT, PracticePlan
 from tyrekit.record.event import Session
 from tyrekit.show.answer import Answer
-from tyrekit.show.lessons import HALF
 from tyrekit.show.sheet_page import (
     PETROL_CAUTIONS,
     TRACK_CAUTIONS,
@@ -35,7 +35,7 @@ def run_page(answer: Answer, plans: SheetPlans) -> Page | None:
 
 def _goal(plan: PracticePlan) -> str:
     """Return what the runs are to settle and how far they would."""
-    spread = f"±{number(HALF * plan.before_sd_s)} → ±{number(HALF * plan.after_sd_s)} s"
+    spread = f"±{number(NORMAL_90 * plan.before_sd_s)} → ±{number(NORMAL_90 * plan.after_sd_s)} s"
     worth = f"{number(plan.value_s, 2)} s"
     return (
         f"<p><b>To settle:</b> {html(plan.decision)}.</p>"
@@ -77,15 +77,15 @@ def _learn(plan: PracticePlan) -> str:
     """Return what the runs make surer, and the next best programmes."""
     rows = [
         f'<tr><th class="row" scope="row">{html(LEARNT[str(row["parameter"])])}</th>'
-        f"<td>±{number(HALF * row['before_sd'], 3)} s</td>"
-        f"<td>±{number(HALF * row['after_sd'], 3)} s</td></tr>"
+        f"<td>±{number(NORMAL_90 * row['before_sd'], 3)} s</td>"
+        f"<td>±{number(NORMAL_90 * row['after_sd'], 3)} s</td></tr>"
         for row in plan.narrows.to_dict("records")
     ]
     others = "".join(
-        f"<li>{html(row['runs'])}: ±{number(HALF * row['after_sd_s'], 2)} s</li>"
+        f"<li>{html(row['runs'])}: ±{number(NORMAL_90 * row['after_sd_s'], 2)} s</li>"
         for row in plan.alternatives.head(3).to_dict("records")
     )
-    first = f"±{number(HALF * plan.after_sd_s, 2)} s"
+    first = f"±{number(NORMAL_90 * plan.after_sd_s, 2)} s"
     more = f"<p>Nearly as good (known to; these runs {first}):</p><ul>{others}</ul>"
     head = ("what is learnt", "now, 90 %", "after, 90 %")
     drawn = table(head, rows)
