@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from tyrekit.plan.programme import lap_time_s, laps_to_run
+from tyrekit.plan.weekend_problem import laps_by_time
 
 
 def test_planned_laps_win(event):
@@ -34,3 +35,12 @@ def test_lap_time_is_the_fits_with_its_spread(event, lap_time, believed_lap_time
     assert mean == pytest.approx(95.4, abs=0.5)
     assert 0.0 < sd < lap_time_s(believed_lap_time, event.session("P2"))[1]
     assert np.isfinite(sd)
+
+
+def test_a_race_has_one_clean_lap_in_the_tyre_plan_and_the_race_plan(event, lap_time):
+    # two ways to the same lap: a prediction, and base lap plus losses
+    for session in ("R1", "R2"):
+        race = event.session(session)
+        assert lap_time_s(lap_time, race)[0] == pytest.approx(
+            laps_by_time(event, race, lap_time)[1]
+        )
