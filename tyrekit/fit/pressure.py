@@ -21,15 +21,8 @@ import pandas as pd
 
 from tyrekit.fit.mixed import Mixed, mixed_estimate, spread_update
 from tyrekit.fit.pressure_result import PressureResults
-from tyrekit.fit.pressure_rows import (
-    PressureRows,
-    Usable,
-    cooled,
-    effective_laps,
-    pressure_rows,
-    usable,
-    warmed,
-)
+from tyrekit.fit.pressure_rise import FIXED, gas_rise
+from tyrekit.fit.pressure_rows import PressureRows, Usable, pressure_rows, usable
 from tyrekit.fit.prior import Prior
 from tyrekit.fit.result import Floats, data_share
 from tyrekit.record.event import Event
@@ -41,8 +34,6 @@ ROUNDS = 25
 SETTLED = 1e-3
 BOUNDS = {"rise_laps": (0.5, 15.0), "slow_lap_share": (0.2, 1.0), "pit_loss_pct": (0.0, 50.0),
           "cool_down_loss_pct": (0.0, 50.0), "cooling_min": (4.0, 90.0)}  # fmt: skip
-FIXED = ("rise_c", *(f"rise_c[{c}]" for c in CORNER_NAMES), "track_share", "rise_laps",
-         "slow_lap_share", "pit_loss_pct", "cool_down_loss_pct", "cooling_min")  # fmt: skip
 
 
 class _Spreads(NamedTuple):
@@ -162,36 +153,23 @@ class PressureModel:
 
 def _model(rows: PressureRows, names: tuple[str, ...], params: Floats) -> tuple[Floats, Floats]:
     """Return the implied rise above air of each reading and its slopes."""
-    at = {name: i for i, name in enumerate(names)}
-    sessions, runs = params[len(FIXED) : len(names)], params[len(names) :]
-    slots = runs[rows.runs :]
-    tau, share = params[at["rise_laps"]], params[at["slow_lap_share"]]
-    corner = params[1 : 1 + len(CORNER_NAMES)][rows.corner]
-    plateau = params[0] + corner + params[at["track_share"]] * rows.track_above_air_c
-    plateau = plateau + sessions[rows.session] + runs[rows.run] + slots[rows.slot]
-    laps = effective_laps(rows.laps, rows.slow_laps, float(share))
-    reached = warmed(laps, float(tau))
-    rise = plateau * reached
-    cooling = params[at["cooling_min"]]
-    stood = np.exp(-rows.stood_min / cooling)
-    slow_kept = cooled(rows.cool_laps, float(params[at["cool_down_loss_pct"]]))
-    kept = np.where(rows.pit, (1 - params[at["pit_loss_pct"]] / 100) * stood, 1.0) * slow_kept
-    slopes = np.zeros((len(laps), len(params)))
-    every = np.arange(len(laps))
-    slopes[:, 0] = reached
-    slopes[every, 1 + rows.corner] = reached
-    slopes[:, at["track_share"]] = reached * rows.track_above_air_c
-    slopes[every, len(FIXED) + rows.session] = reached
-    slopes[every, len(names) + rows.run] = reached
-    slopes[every, len(names) + rows.runs + rows.slot] = reached
-    slopes[:, at["rise_laps"]] = -plateau * (1 - reached) * laps / tau**2
-    slopes[:, at["slow_lap_share"]] = plateau * (1 - reached) * rows.slow_laps / tau
-    slopes *= kept[:, None]
-    slopes[:, at["pit_loss_pct"]] = np.where(rows.pit, -rise * stood * slow_kept / 100, 0.0)
-    left_pct = 100 - params[at["cool_down_loss_pct"]]
-    slopes[:, at["cool_down_loss_pct"]] = -rise * kept * rows.cool_laps / left_pct
-    slopes[:, at["cooling_min"]] = np.where(rows.pit, rise * kept * rows.stood_min / cooling**2, 0)
-    return rise * kept, slopes
+    first = np.array([len(FIXED), len(names), len(names) + rows.runs])
+    own = first + np.column_stack([rows.session, rows.run, rows.slot])
+    rise, fixed_slopes = gas_rise(
+        params[: len(FIXED)],
+        corner=rows.corner,
+        track_above_air_c=rows.track_above_air_c,
+        laps=rows.laps,
+        slow_laps=rows.slow_laps,
+        pit=rows.pit,
+        cool_laps=rows.cool_laps,
+        stood_min=rows.stood_min,
+        offset=params[own].sum(axis=1),
+    )
+    slopes = np.zeros((len(rise), len(params)))
+    slopes[:, : len(FIXED)] = fixed_slopes
+    slopes[np.arange(len(rise))[:, None], own] = fixed_slopes[:, :1]
+    return rise, slopes
 
 
 def _bounded(params: Floats, names: tuple[str, ...]) -> Floats:

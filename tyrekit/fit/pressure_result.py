@@ -14,14 +14,8 @@ import numpy as np
 import pandas as pd
 
 from tyrekit.errors import FitError
-from tyrekit.fit.pressure_rows import (
-    LONGEST_DELAY_MIN,
-    SOURCES,
-    USUAL_DELAY_MIN,
-    cooled,
-    effective_laps,
-    warmed,
-)
+from tyrekit.fit.pressure_rise import FIXED, gas_rise, slow_laps_of
+from tyrekit.fit.pressure_rows import LONGEST_DELAY_MIN, SOURCES, USUAL_DELAY_MIN
 from tyrekit.fit.result import Estimate, FitResult, check_level, in_brackets, t_quantile
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, cold_pressure, hot_pressure
 from tyrekit.terms import CORNER_NAMES
@@ -88,40 +82,22 @@ class PressureResults(FitResult):
             Unknown corner or source, laps not above 0, a temperature out of range.
         """
         self._check(corner, laps, air_c, track_c, source, delay_min, cool_laps)
-        index, values = self.params.index, self.params.to_numpy(dtype=np.float64)
-        at = {str(name): i for i, name in enumerate(index)}
-        tau, share = values[at["rise_laps"]], values[at["slow_lap_share"]]
-        slow = min(2.0 if source == "pit" else 1.0, laps)
-        counted = float(effective_laps(np.array(laps), np.array(slow), float(share)))
-        reached = float(warmed(np.array(counted), float(tau)))
-        above = track_c - air_c
-        plateau = (
-            values[at["rise_c"]] + values[at[f"rise_c[{corner}]"]]
-            + values[at["track_share"]] * above
-        )  # fmt: skip
-        gradient = np.zeros(len(index))
-        gradient[[at["rise_c"], at[f"rise_c[{corner}]"]]] = reached
-        gradient[at["track_share"]] = reached * above
-        gradient[at["rise_laps"]] = -plateau * (1 - reached) * counted / tau**2
-        gradient[at["slow_lap_share"]] = plateau * (1 - reached) * slow / tau
-        rise = plateau * reached
-        if source == "pit":
-            cooling, stood_min = values[at["cooling_min"]], delay_min - USUAL_DELAY_MIN
-            stood = math.exp(-stood_min / cooling)
-            kept = (1 - values[at["pit_loss_pct"]] / 100) * stood
-            gradient *= kept
-            gradient[at["pit_loss_pct"]] = -rise * stood / 100
-            gradient[at["cooling_min"]] = rise * kept * stood_min / cooling**2
-            rise *= kept
-        loss = values[at["cool_down_loss_pct"]]
-        kept = float(cooled(np.array(cool_laps), float(loss)))
-        gradient *= kept
-        gradient[at["cool_down_loss_pct"]] = -rise * kept * cool_laps / (100 - loss)
-        rise *= kept
-        known = float(gradient @ self.cov.to_numpy(dtype=np.float64) @ gradient)
+        count, pit = len(FIXED), np.array([source == "pit"])
+        run = np.array([float(laps)])
+        rise, slopes = gas_rise(
+            self.params.to_numpy(dtype=np.float64)[:count],
+            corner=np.array([CORNER_NAMES.index(corner)]),
+            track_above_air_c=np.array([track_c - air_c]),
+            laps=run,
+            slow_laps=slow_laps_of(run, pit),
+            pit=pit,
+            cool_laps=np.array([cool_laps]),
+            stood_min=np.array([delay_min - USUAL_DELAY_MIN]),
+        )
+        known = float(slopes[0] @ self.cov.to_numpy(dtype=np.float64)[:count, :count] @ slopes[0])
         spreads = (self.session_spread_c, self.run_spread_c, self.corner_spread_c)
-        fresh = reached**2 * sum(spread**2 for spread in spreads)
-        return Estimate(float(air_c + rise), math.sqrt(known + fresh))
+        fresh = float(slopes[0, 0]) ** 2 * sum(spread**2 for spread in spreads)
+        return Estimate(float(air_c + rise[0]), math.sqrt(known + fresh))
 
     def hot_bar(
         self,

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tyrekit.fit.pressure_rise import slow_laps_of
 from tyrekit.fit.result import Floats
 from tyrekit.model.air import standard_pressure
 from tyrekit.model.gas import STANDARD_AMBIENT_BAR, gas_temperature
@@ -112,7 +113,7 @@ def pressure_rows(kept: pd.DataFrame) -> PressureRows:
         air_c=air,
         track_above_air_c=kept["track_c"].to_numpy(dtype=np.float64) - air,
         laps=laps,
-        slow_laps=np.minimum(np.where(pit, 2.0, 1.0), laps),
+        slow_laps=slow_laps_of(laps, pit),
         pit=pit,
         cool_laps=kept["cool_laps"].to_numpy(dtype=np.float64),
         stood_min=np.where(pit, kept["delay_min"].to_numpy(dtype=np.float64) - USUAL_DELAY_MIN, 0),
@@ -204,21 +205,3 @@ def _gas_c(kept: pd.DataFrame) -> Floats:
         kept[name].to_numpy(dtype=np.float64) for name in ("cold_bar", "hot_bar", "ambient_bar")
     )
     return gas_temperature(cold, _cold_c(kept), hot, ambient)
-
-
-def effective_laps(laps: Floats, slow_laps: Floats, slow_lap_share: float) -> Floats:
-    """Return laps at pace that warm the tyre as much: slow ones count a share."""
-    counted: Floats = np.maximum(laps - slow_laps * (1.0 - slow_lap_share), 0.05)
-    return counted
-
-
-def cooled(cool_laps: Floats, cool_down_loss_pct: float) -> Floats:
-    """Return the share of the rise kept through cool-down and caution laps before a reading."""
-    kept: Floats = (1.0 - cool_down_loss_pct / 100.0) ** cool_laps
-    return kept
-
-
-def warmed(laps: Floats, rise_laps: float) -> Floats:
-    """Return the share of the plateau reached, 0 to 1."""
-    share: Floats = 1.0 - np.exp(-laps / rise_laps)
-    return share
