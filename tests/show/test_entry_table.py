@@ -161,3 +161,16 @@ def test_odd_values_from_outside_become_text(table):
     assert table.rows[0]["inner_mm"] == "True"
     assert table.rows[0]["outer_mm"] == ""
     assert table.rows[0]["hot_bar"] == ""
+
+
+def test_a_bad_value_put_right_again_says_saved(table, entries):
+    table.fill("N1", hot_bar="2.05")
+    table.commit("N1")
+    for slip in ("99", "nought"):
+        table.fill("N1", hot_bar=slip)
+        table.commit("N1")
+        assert "not saved" in table.status["N1"]
+        table.fill("N1", hot_bar="2.05")
+        table.commit("N1")
+        assert table.status["N1"] == "pressure saved"
+    assert len(entries) == 1

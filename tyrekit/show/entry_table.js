@@ -163,9 +163,18 @@ function render({ model, el }) {
   function onPaste(event, r, c) {
     const text = event.clipboardData.getData("text/plain");
     const lines = text.replace(/\r/g, "").replace(/\n+$/, "").split("\n");
-    const cells = lines.map((line) => line.split(line.includes("\t") ? "\t" : /[;\s]+/));
+    const cells = lines.map((line) =>
+      line.includes("\t") ? line.split("\t") : line.trim().split(/[;\s]+/)
+    );
     if (lines.length === 1 && cells[0].length === 1) return;
     event.preventDefault();
+    const odd = cells.flat().find((value) => value.trim() && Number.isNaN(toNumber(value)));
+    if (odd) {
+      // headings or labels came along: every number would stand beside its place
+      over = { row: r, words: `nothing pasted: ${odd.trim()} is no number, copy only numbers` };
+      show(r);
+      return;
+    }
     const touched = new Set();
     const lost = [];
     cells.forEach((line, i) =>

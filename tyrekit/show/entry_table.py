@@ -108,6 +108,7 @@ class EntryTable(anywidget.AnyWidget):
         self._on_look = on_look or (lambda: None)
         self._saved: dict[tuple[str, str], dict[str, float]] = {}
         self._said: dict[tuple[str, str], str] = {}
+        self._on_disk: dict[tuple[str, str], str] = {}  # what was said when a group was saved
         super().__init__(columns=[asdict(c) for c in columns], caption=caption)
         self.show_rows(rows)
         self.on_msg(self._on_message)
@@ -141,6 +142,7 @@ class EntryTable(anywidget.AnyWidget):
             own = self._columns(group)
             typed = self._is_typed(row, group)
             self._saved.pop((key, group), None)
+            self._on_disk.pop((key, group), None)
             held = {c.name: texts[c.name] for c in own if texts.get(c.name)}
             if len(held) == len(own):
                 self._saved[key, group] = {c.name: c.value(held[c.name]) for c in own}
@@ -230,11 +232,12 @@ class EntryTable(anywidget.AnyWidget):
             if missing:
                 return f"{', '.join(missing)} to come, not saved yet"
             if self._saved.get((key, group)) == values:
-                return self._said.get((key, group), "")
+                return self._on_disk.get((key, group), f"{group} saved")
             said = self._on_save(key, group, values)
         except Exception as error:  # shown in the row: an entry must never vanish in silence
             return f"! not saved: {error}"
         self._saved[key, group] = values
+        self._on_disk[key, group] = said
         return said
 
     def _on_message(self, _widget: Any, content: Any, _buffers: Any) -> None:
