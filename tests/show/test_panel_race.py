@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from demo_weekends import copy_of
+from traitlets import TraitError
 
 from tyrekit.plan.race_plan import race_plan
 from tyrekit.plan.stints import TyreSet
@@ -219,11 +220,12 @@ def test_a_race_too_long_for_the_tank_is_said(r3):
     assert "cannot be run like this" in r3.plan.value and "not enough" in r3.plan.value
     assert r3.replies.value == ""
 
-
-def test_a_race_cannot_be_supposed_shorter_than_its_first_stop(r3):
-    r3.laps.value = 1
-    assert r3.laps.value == r3.race.weekend.event.session("R3").stops.first_lap + 1
+    first = r3.race.weekend.event.session("R3").stops.first_lap
+    with pytest.raises(TraitError, match=f"not from {first + 1} "):
+        r3.laps.value = 1
+    r3.laps.value = first + 1
     assert r3.problem.value == ""
+    assert r3.race.plan.race.laps == r3.laps.value
     assert r3.race.plan.race.laps == r3.laps.value
 
 

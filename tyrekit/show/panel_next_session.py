@@ -15,9 +15,10 @@ from tyrekit.show import cards
 from tyrekit.show.check_in import folder_name
 from tyrekit.show.entry_table import EntryTable
 from tyrekit.show.figures_next_session import figures
+from tyrekit.show.number_box import NumberBox
 from tyrekit.show.panel_check_in import CheckIn
 from tyrekit.show.panel_laps import LapsBox
-from tyrekit.show.panels import Background, WeekendPanel, number_box, on_value, row
+from tyrekit.show.panels import Background, WeekendPanel, on_value, put_back, row
 from tyrekit.show.readings import GAUGES, Readings
 from tyrekit.show.refresh import refreshed
 from tyrekit.show.sheet import write_sheet
@@ -157,10 +158,10 @@ class NextSessionPanel(WeekendPanel):
             description="accept running short", style={"description_width": "initial"},
             layout={"width": "auto"},
         )  # fmt: skip
-        self.front = number_box("hot front, bar", target.front, 0.8, 4.0, 0.05)
-        self.rear = number_box("hot rear, bar", target.rear, 0.8, 4.0, 0.05)
-        self.track = number_box("track, °C", round(now.track_c, 1), -5.0, 70.0, 1.0)
-        self.air = number_box("air, °C", round(now.air_c, 1), -15.0, 50.0, 1.0)
+        self.front = NumberBox("hot front, bar", target.front, 0.8, 4.0, 0.05)
+        self.rear = NumberBox("hot rear, bar", target.rear, 0.8, 4.0, 0.05)
+        self.track = NumberBox("track, °C", round(now.track_c, 1), -5.0, 70.0, 1.0)
+        self.air = NumberBox("air, °C", round(now.air_c, 1), -15.0, 50.0, 1.0)
         on_value(self.risk, lambda v: self.change(shortfall_risk=v))
         on_value(self.front, lambda v: self.change(hot_front_bar=v))
         on_value(self.rear, lambda v: self.change(hot_rear_bar=v))
@@ -169,7 +170,7 @@ class NextSessionPanel(WeekendPanel):
         boxes = [self.risk, self.front, self.rear, self.track, self.air]
         if coming is not None:
             laps, _ = laps_by_time(event, coming, self.state.fits.lap_time)
-            self.laps = number_box(f"laps in {coming.id}", laps, 1, 200, 1)
+            self.laps = NumberBox(f"laps in {coming.id}", laps, 1, 200, 1)
             on_value(self.laps, lambda v: self.change(laps={coming.id: v}))
             boxes.insert(0, self.laps)
         self.back = w.Button(description="As planned")
@@ -180,8 +181,7 @@ class NextSessionPanel(WeekendPanel):
     def _back(self, initial: list[tuple[Any, Any]]) -> None:
         """Put every box back and plan with the event's own values."""
         self.held = True
-        for box, value in initial:
-            box.value = value
+        put_back(initial)
         self.held = False
         self.change(**{f.name: getattr(WhatIf(), f.name) for f in fields(WhatIf)})
 

@@ -12,7 +12,8 @@ import pandas as pd
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import cards, cards_practice, charts_practice, lessons, practice
 from tyrekit.show.look_back import LookBack, session_words, state_before
-from tyrekit.show.panels import Figure, Figures, WeekendPanel, number_box, on_value, pair, row
+from tyrekit.show.number_box import NumberBox
+from tyrekit.show.panels import Figure, Figures, WeekendPanel, on_value, pair, put_back, row
 from tyrekit.show.practice import PracticeIf, PracticeState
 from tyrekit.show.what_if import start
 
@@ -141,8 +142,8 @@ class PracticePanel(WeekendPanel):
         session = now.weekend.event.session(now.session)
         minutes = float(session.minutes or 0.0)
         track_c = round(float(now.answer.conditions.track_c), 1)
-        self.minutes = number_box("minutes", minutes, 0.0, 480.0, 5.0)
-        self.track = number_box("track, °C", track_c, -5.0, 70.0, 1.0)
+        self.minutes = NumberBox("minutes", minutes, 0.0, 480.0, 5.0)
+        self.track = NumberBox("track, °C", track_c, -5.0, 70.0, 1.0)
         on_value(self.minutes, lambda v: self.change(minutes=v))
         on_value(self.track, lambda v: self.change(track_c=v))
         self.as_planned = w.Button(description="As planned")
@@ -152,7 +153,7 @@ class PracticePanel(WeekendPanel):
     def _back(self, minutes: float, track_c: float) -> None:
         """Put both boxes back and plan with the event's own values."""
         self.held = True
-        self.minutes.value, self.track.value = minutes, track_c
+        put_back([(self.minutes, minutes), (self.track, track_c)])
         self.held = False
         empty = PracticeIf()
         self.change(minutes=empty.minutes, track_c=empty.track_c)

@@ -13,7 +13,8 @@ from tyrekit.record.weekend import Weekend
 from tyrekit.record.whole_file import write_whole
 from tyrekit.show import cards, cards_race, charts, charts_race, race
 from tyrekit.show.look_back import LookBack, session_words, state_before
-from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, pair, row
+from tyrekit.show.number_box import NumberBox
+from tyrekit.show.panels import Figure, WeekendPanel, on_value, pair, put_back, row
 from tyrekit.show.race import RaceIf, RaceState
 from tyrekit.show.sheet_page import document, stamp_of
 from tyrekit.show.sheet_race import race_page
@@ -136,18 +137,18 @@ class RacePanel(WeekendPanel):
             layout={"width": "auto"},
         )  # fmt: skip
         bowser_c = round(now.answer.conditions.bowser_c, 1)
-        self.bowser = number_box("petrol, °C", bowser_c, -30.0, 60.0, 1.0)
+        self.bowser = NumberBox("petrol, °C", bowser_c, -30.0, 60.0, 1.0)
         boxes = {"shortfall_risk": self.risk, "bowser_c": self.bowser}
         if session.laps is not None:
-            self.laps = boxes["laps"] = number_box(
+            self.laps = boxes["laps"] = NumberBox(
                 "race laps", session.laps, race.shortest_laps(session), 500, 1
             )
         if session.minutes is not None:
-            minutes = number_box("race minutes", float(session.minutes), 1.0, 1500.0, 1.0)
+            minutes = NumberBox("race minutes", float(session.minutes), 1.0, 1500.0, 1.0)
             self.minutes = boxes["minutes"] = minutes
         if session.caution is not None:
             chance = session.caution.chance_per_lap
-            self.caution = number_box("chance of a caution, a lap", chance, 0.0, 0.5, 0.01)
+            self.caution = NumberBox("chance of a caution, a lap", chance, 0.0, 0.5, 0.01)
             boxes["chance_per_lap"] = self.caution
         for name, box in boxes.items():
             on_value(box, partial(self._suppose, name))
@@ -162,8 +163,7 @@ class RacePanel(WeekendPanel):
     def _back(self, initial: list[tuple[Any, Any]]) -> None:
         """Put every box back and plan with the event's own values."""
         self.held = True
-        for box, value in initial:
-            box.value = value
+        put_back(initial)
         self.held = False
         empty = RaceIf()
         self.change(**{name: getattr(empty, name) for name in RaceIf.__dataclass_fields__})

@@ -24,7 +24,8 @@ from tyrekit.record.weekend import Weekend
 from tyrekit.show import charts, plan_cards, tables
 from tyrekit.show.answer import SEED, tyres_fitted
 from tyrekit.show.meanwhile import Meanwhile, Regularly, aside
-from tyrekit.show.panels import Figure, WeekendPanel, number_box, on_value, row
+from tyrekit.show.number_box import NumberBox
+from tyrekit.show.panels import Figure, WeekendPanel, on_value, put_back, row
 from tyrekit.show.plan_grid import COUNTS, WET, PlanGrid
 from tyrekit.show.slider import Slider
 from tyrekit.show.what_if import (
@@ -189,7 +190,7 @@ class WeekendPlanPanel(WeekendPanel):
         self.grid.back(self.state)
         self.wear.value = self.drop_off.value = 100.0
         now = tables_now(self.state)
-        self.track.value, self.air.value = now
+        put_back(zip((self.track, self.air), now, strict=True))
         self.held = False
         self.change(**{f.name: getattr(WhatIf(), f.name) for f in fields(WhatIf)})
 
@@ -233,8 +234,8 @@ class WeekendPlanPanel(WeekendPanel):
             "time lost to age", 100, 50, 200, 5, "% of what was found",
             lambda v: self.change(drop_off_pct=v),
         )  # fmt: skip
-        self.track = number_box("track, °C", track_c, -5.0, 70.0, 1.0)
-        self.air = number_box("air, °C", air_c, -15.0, 50.0, 1.0)
+        self.track = NumberBox("track, °C", track_c, -5.0, 70.0, 1.0)
+        self.air = NumberBox("air, °C", air_c, -15.0, 50.0, 1.0)
         on_value(self.track, lambda v: self.change(track_c=v))
         on_value(self.air, lambda v: self.change(air_c=v))
         back = w.Button(description="As planned")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -13,6 +13,7 @@ import pandas as pd
 
 from tyrekit.errors import TyrekitError
 from tyrekit.show import cards
+from tyrekit.show.number_box import NumberBox
 from tyrekit.show.style import css, svg
 from tyrekit.show.what_if import State, update
 from tyrekit.show.words import html
@@ -224,13 +225,12 @@ def on_value(widget: Any, handler: Callable[[Any], object]) -> None:
     widget.observe(lambda change: handler(change["new"]), names="value")
 
 
-def number_box(label: str, value: float, low: float, high: float, step: float) -> Any:
-    """Return a labelled box for a number, changed by typing or by its arrows."""
-    kind = w.BoundedIntText if isinstance(value, int) else w.BoundedFloatText
-    return kind(
-        value=value, min=low, max=high, step=step, description=label, continuous_update=False,
-        style={"description_width": "initial"}, layout={"width": "auto", "max_width": "230px"},
-    )  # fmt: skip
+def put_back(boxes: Iterable[tuple[Any, Any]]) -> None:
+    """Give boxes their values again, also in place of what was typed and refused."""
+    for box, value in boxes:
+        box.value = value
+        if isinstance(box, NumberBox):
+            box.refused = ""
 
 
 def row(parts: Sequence[Any], **layout: str) -> Any:

@@ -12,7 +12,8 @@ import pandas as pd
 from tyrekit.plan.weekend_problem import laps_by_time
 from tyrekit.record.event import Lock, Session
 from tyrekit.record.weekend import Weekend
-from tyrekit.show.panels import number_box, on_value
+from tyrekit.show.number_box import NumberBox
+from tyrekit.show.panels import on_value, put_back
 from tyrekit.show.plan_tables import cost_parts_table
 from tyrekit.show.tables import CORNERS, plan_cells, tread_limit_mm
 from tyrekit.show.what_if import State
@@ -114,8 +115,8 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
         """Put every supposition back to the event's own value."""
         for id in self.laps:
             session = state.weekend.event.session(id)
-            self.laps[id].value = planned_laps(state, session)
-            self.value[id].value = session.value
+            laps = planned_laps(state, session)
+            put_back([(self.laps[id], laps), (self.value[id], session.value)])
             self.weather[id].value = WET if session.wet else DRY
 
     def _unplanned(self, session: str) -> str:
@@ -124,8 +125,8 @@ class PlanGrid(w.GridBox):  # type: ignore[misc]
     def _row(self, session: Session) -> list[Any]:
         """Return one session's widgets and remember them."""
         id = session.id
-        laps = number_box(f"laps in {id}", planned_laps(self._state, session), 1, 200, 1)
-        value = number_box(f"value of a second in {id}", session.value, 0.0, 10.0, 0.1)
+        laps = NumberBox(f"laps in {id}", planned_laps(self._state, session), 1, 200, 1)
+        value = NumberBox(f"value of a second in {id}", session.value, 0.0, 10.0, 0.1)
         weather = w.Dropdown(
             options=[DRY, WET, DOUBTFUL], value=WET if session.wet else DRY,
             description=f"weather in {id}", layout={"width": "100%"},

@@ -33,6 +33,20 @@
         barHidden = true;
         app.commands.execute("application:toggle-side-tabbar", { side: "right" });
       };
+      // Buttons of a panel whose kernel has died do nothing: said until it is started again.
+      const say = (panel, status) => {
+        if (["autorestarting", "dead"].includes(status) && !panel.node.querySelector(".tk-stopped")) {
+          const words = document.createElement("div");
+          words.className = "tk-stopped";
+          words.setAttribute("role", "alert");
+          words.textContent =
+            "The program behind this page has stopped, so its buttons do nothing. What was marked" +
+            " as saved is safe, what was being typed is kept. Press Start again, above.";
+          panel.node.append(words);
+        } else if (status === "restarting") {
+          panel.node.querySelector(".tk-stopped")?.remove();
+        }
+      };
       const look = async (panel) => {
         if (!panel || seen.has(panel) || !panel.sessionContext || !panel.content?.model) return;
         seen.add(panel);
@@ -48,6 +62,7 @@
         await panel.sessionContext.ready;
         await app.commands.execute("notebook:run-all-cells");
         panel.node.dataset.autorun = "done";
+        panel.sessionContext.statusChanged.connect((_, status) => say(panel, status));
       };
       app.restored.then(() => {
         app.shell.currentChanged.connect((_, change) => look(change.newValue));
