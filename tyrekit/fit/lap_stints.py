@@ -10,6 +10,7 @@ import pandas as pd
 from tyrekit.fit.lap_design import SETTLED_LAP
 from tyrekit.fit.lap_result import LapTimeEstimates
 from tyrekit.fit.result import Floats, check_level, t_quantile
+from tyrekit.fit.style_rows import weighted_means
 
 STINT_COLUMNS = (
     "run_id", "session", "driver", "set_id", "laps", "age_first_laps", "age_last_laps", "level_s",
@@ -76,16 +77,7 @@ def driver_table(laps: pd.DataFrame, result: LapTimeEstimates, level: float = 0.
 def drop_off_rows(stints: pd.DataFrame) -> pd.DataFrame:
     """Return one row per driver and session for the driving fit: the drop-off and its error."""
     told = stints[stints["drop_off_ms_per_lap_se"].notna()]
-    weight = 1 / np.square(told["drop_off_ms_per_lap_se"])
-    table = told[["session", "driver"]].assign(w=weight, wx=weight * told["drop_off_ms_per_lap"])
-    summed = table.groupby(["session", "driver"], sort=False).sum()
-    found = pd.DataFrame(
-        {
-            "drop_off_ms_per_lap": summed["wx"] / summed["w"],
-            "drop_off_ms_per_lap_se": summed["w"] ** -0.5,
-        }
-    )
-    return found.reset_index()
+    return weighted_means(told, "drop_off_ms_per_lap").reset_index()
 
 
 def _kept(laps: pd.DataFrame, result: LapTimeEstimates) -> pd.DataFrame:

@@ -15,6 +15,7 @@ WEAR_COLUMNS = (
     "session", "driver", "run_ids", "tyre_id", "corner", "laps", "wear_mm_per_lap",
     "usual_mm_per_lap", "wear_pct", "wear_pct_se",
 )  # fmt: skip
+KEYS = ("session", "driver")
 LEAST_LAPS = 3  # fewer wear off less than a gauge tells
 
 
@@ -72,15 +73,19 @@ def driver_sessions(
     names : sequence of str
         The measures.
     """
-    keys = ["session", "driver"]
-    weight = 1 / np.square(wear["wear_pct_se"])
-    table = wear[keys].assign(w=weight, wx=weight * wear["wear_pct"])
-    summed = table.groupby(keys, sort=False).sum()
-    found = pd.DataFrame(
-        {"wear_pct": summed["wx"] / summed["w"], "wear_pct_se": summed["w"] ** -0.5}
-    )
-    driven = measures.groupby(keys, sort=False)[list(names)].mean()
-    return found.join(driven, how="inner").reset_index()
+    driven = measures.groupby(list(KEYS), sort=False)[list(names)].mean()
+    return weighted_means(wear, "wear_pct").join(driven, how="inner").reset_index()
+
+
+def weighted_means(rows: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Return a column's mean by session and driver, weighted by its errors in ``{name}_se``.
+
+    Index session and driver; columns `name` and ``{name}_se``, the mean's own error.
+    """
+    weight = 1 / np.square(rows[f"{name}_se"])
+    table = rows[list(KEYS)].assign(w=weight, wx=weight * rows[name])
+    summed = table.groupby(list(KEYS), sort=False).sum()
+    return pd.DataFrame({name: summed["wx"] / summed["w"], f"{name}_se": summed["w"] ** -0.5})
 
 
 def _between(laps: pd.DataFrame, tyre_id: str, before: pd.Series, after: pd.Series) -> pd.DataFrame:

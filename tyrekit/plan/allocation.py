@@ -77,6 +77,15 @@ class AllocationPlan:
     repairs: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
+    @property
+    def next_fitting(self) -> dict[str, str]:
+        """Corner -> tyre id at the start of the next session; empty without a plan."""
+        if not len(self.table):
+            return {}
+        session = self.problem.stints[0].session
+        rows = self.table[(self.table["session"] == session) & (self.table["stint"] == 1)]
+        return dict(zip(rows["corner"], rows["tyre_id"], strict=True))
+
 
 def allocate(
     event: Event,

@@ -18,6 +18,7 @@ from tyrekit.model.ranges import within
 from tyrekit.plan.beyond import of_pressures
 from tyrekit.plan.programme import laps_to_run
 from tyrekit.record.event import Event, Session
+from tyrekit.terms import CORNER_NAMES
 
 TARGET_LAP = {"qualifying": 2, "practice": 4, "race": 6}  # at speed; common practice, no source
 NO_BLEED = "Do not bleed a hot tyre"  # how the note of how far one may be bled begins
@@ -110,7 +111,7 @@ def cold_pressures(
     ambient_bar = _ambient_bar(pressure, altitude_m, pressure_hpa)
     when_set = air_c if cold_c is None else cold_c
     conditions = _Conditions(lap + slow, air_c, track_c, when_set, ambient_bar, level)
-    rows = [_row(event, pressure, corner, conditions) for corner in ("FL", "FR", "RL", "RR")]
+    rows = [_row(event, pressure, corner, conditions) for corner in CORNER_NAMES]
     table = pd.DataFrame(rows)
     return ColdPressures(
         session=session.id,

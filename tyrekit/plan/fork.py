@@ -16,6 +16,7 @@ from tyrekit.plan.allocation import AllocationPlan, allocate
 from tyrekit.plan.tyre_state import Wear
 from tyrekit.plan.weekend_problem import AgeLoss
 from tyrekit.record.event import Event, Lock
+from tyrekit.terms import CORNER_NAMES
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +83,7 @@ def fork(
             _over_best(plan(wet, (chosen,)), plans["wet" if wet else "dry"])
             for wet in (False, True)
         ]
-        ids = " ".join(chosen.tyres[corner] for corner in ("FL", "FR", "RL", "RR"))
+        ids = " ".join(one.next_fitting[corner] for corner in CORNER_NAMES)
         rows.append((f"{chosen.session} on {ids}, best if {name}", *costs))
     choices = pd.DataFrame(rows, columns=["choice", "dry_cost_s", "wet_cost_s"])
     return Fork(plans["dry"], plans["wet"], common, choices)
@@ -106,11 +107,10 @@ def with_weather(event: Event, sessions: Collection[str], wet: bool) -> Event:
 
 def next_choice(plan: AllocationPlan) -> Lock | None:
     """Return the start of a plan's first session as a lock; None without a plan."""
-    if not len(plan.table):
+    tyres = plan.next_fitting
+    if not tyres:
         return None
     session = plan.problem.stints[0].session
-    rows = plan.table[(plan.table["session"] == session) & (plan.table["stint"] == 1)]
-    tyres = dict(zip(rows["corner"], rows["tyre_id"], strict=True))
     return Lock.model_validate({"kind": "lock", "session": session, "tyres": tyres})
 
 

@@ -213,9 +213,8 @@ class MatchedAxleLimit(PlanLimit):
     def binds(self, table: pd.DataFrame, problem: AllocationProblem) -> bool:
         """Return whether some axle is at the limit."""
         ages = table.pivot(index=["session", "stint"], columns="corner", values="age_laps")
-        apart = [
-            (ages[left] - ages[right]).abs().max() for left, right in (("FL", "FR"), ("RL", "RR"))
-        ]
+        pairs = ([CORNERS[corner] for corner in axle] for axle in AXLES.values())
+        apart = [(ages[left] - ages[right]).abs().max() for left, right in pairs]
         return bool(max(apart) >= self.rule.laps)
 
 

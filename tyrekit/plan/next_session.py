@@ -116,7 +116,7 @@ def _ranked(problem: AllocationProblem, plans: tuple[AllocationPlan, ...]) -> pd
         (lower, upper), (weekend_lower, weekend_upper) = (
             np.quantile(drawn, [(1 - LEVEL) / 2, (1 + LEVEL) / 2]) for drawn in (apart, weekend)
         )
-        start = _start(plan)
+        start = plan.next_fitting
         ends = plan.table[plan.table["session"] == problem.stints[0].session]
         expected_s = float(apart.mean())
         weekend_cost_s = float(weekend.mean())
@@ -145,13 +145,6 @@ def chance_least(cost_s: Floats) -> Floats:
     least = cost_s <= cost_s.min(axis=0) + TIE_S
     chance: Floats = (least / least.sum(axis=0)).mean(axis=1)
     return chance
-
-
-def _start(plan: AllocationPlan) -> dict[str, str]:
-    """Return corner -> tyre id at the start of the first stint."""
-    first = plan.problem.stints[0].session
-    rows = plan.table[(plan.table["session"] == first) & (plan.table["stint"] == 1)]
-    return dict(zip(rows["corner"], rows["tyre_id"], strict=True))
 
 
 def _reason(

@@ -14,11 +14,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tyrekit.terms import CORNER_NAMES
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-CORNERS = ("FL", "FR", "RL", "RR")
+CORNERS = CORNER_NAMES
 SIDES = {"left": (0, 2), "right": (1, 3)}
 AXLES = {"front": (0, 1), "rear": (2, 3)}
 EVERY_CORNER = frozenset(range(4))
