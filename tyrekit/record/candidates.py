@@ -18,8 +18,7 @@ from tyrekit.record.column_evidence import (
     fuel_agrees,
     units_tried,
 )
-from tyrekit.record.motion import on_plane
-from tyrekit.record.parts import StartFinish
+from tyrekit.record.motion import north_east
 from tyrekit.record.trade_words import ANOTHER, likeness
 from tyrekit.units import convert
 
@@ -117,11 +116,7 @@ def _from_position(known: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
     good[1:] &= (np.diff(latitude) != 0) | (np.diff(longitude) != 0)
     if good.sum() < 50:
         return {}
-    middle = StartFinish(
-        latitude_deg=float(np.clip(np.median(latitude[good]), -90, 90)),
-        longitude_deg=float(np.median(longitude[good])), heading_deg=0.0,
-    )  # fmt: skip
-    north, east = on_plane(latitude[good], longitude[good], middle)
+    north, east = north_east(latitude[good], longitude[good])
     at = t[good]
     ends = [np.interp(np.clip(t + shift, at[0], at[-1]), at, x)
             for x in (north, east) for shift in (-1.0, 1.0)]  # fmt: skip

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from tyrekit.errors import InputError
 from tyrekit.record.crossings import has_position
-from tyrekit.record.line import track_about
+from tyrekit.record.line import track_amid
 from tyrekit.record.motion import Motion, motion_of
-from tyrekit.record.parts import Circuit, StartFinish
+from tyrekit.record.parts import Circuit
 
 FloatArray = NDArray[np.float64]
 STEP_M = 5.0
@@ -132,14 +132,10 @@ class _Paths:
     """The path of the lap with the most fixes, on which others are projected."""
 
     def __init__(self, channels: pd.DataFrame, laps: Sequence[_Lap]) -> None:
-        good = channels[["latitude_deg", "longitude_deg"]].replace(0.0, np.nan).median()
         self.reference: FloatArray | None = None
-        if good.isna().any() or not laps:
+        if not laps:
             return
-        middle = StartFinish(
-            latitude_deg=float(good.iloc[0]), longitude_deg=float(good.iloc[1]), heading_deg=0.0
-        )
-        self.track = track_about(channels, middle)
+        self.track = track_amid(channels)
         t = self.track.time_s
         counts = [int(((t >= lap.start_s) & (t <= lap.end_s)).sum()) for lap in laps]
         usual = float(np.median([lap.end_s - lap.start_s for lap in laps]))

@@ -42,6 +42,17 @@ def track_about(channels: pd.DataFrame, line: StartFinish) -> Track:
     return Track(channels["time_s"].to_numpy()[at], along, across)
 
 
+def track_amid(channels: pd.DataFrame) -> Track:
+    """Return a log's fresh positions on a plane that touches the ellipsoid amid them."""
+    good = channels[["latitude_deg", "longitude_deg"]].replace(0.0, np.nan).median()
+    if good.isna().any():
+        return Track(np.empty(0), np.empty(0), np.empty(0))
+    middle = StartFinish(
+        latitude_deg=float(good.iloc[0]), longitude_deg=float(good.iloc[1]), heading_deg=0.0
+    )
+    return track_about(channels, middle)
+
+
 def over_line(channels: pd.DataFrame, motion: Motion, line: StartFinish) -> Crossings:
     """Return the crossings of a line by position, with the quick part of the receiver's error.
 

@@ -109,6 +109,18 @@ def on_plane(
     return along, across
 
 
+def north_east(
+    latitude_deg: FloatArray, longitude_deg: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return metres north and east of the middle of positions, on a plane that touches there."""
+    middle = StartFinish(
+        latitude_deg=float(np.clip(np.median(latitude_deg), -90, 90)),
+        longitude_deg=float(np.median(longitude_deg)),
+        heading_deg=0.0,
+    )
+    return on_plane(latitude_deg, longitude_deg, middle)
+
+
 def fixes(channels: pd.DataFrame) -> NDArray[np.intp]:
     """Return the samples with a fresh position: a slow receiver's values are held in between."""
     latitude, longitude = channels["latitude_deg"].to_numpy(), channels["longitude_deg"].to_numpy()
@@ -126,15 +138,8 @@ def _speed_from_position(channels: pd.DataFrame) -> FloatArray:
     speed = np.full(len(time_s), np.nan)
     if len(at) < 3:
         return speed
-    latitude, longitude = (
-        channels["latitude_deg"].to_numpy()[at],
-        channels["longitude_deg"].to_numpy()[at],
-    )
-    middle = StartFinish(
-        latitude_deg=float(np.median(latitude)), longitude_deg=float(np.median(longitude)),
-        heading_deg=0.0,
-    )  # fmt: skip
-    north, east = on_plane(latitude, longitude, middle)
+    places = (channels[name].to_numpy()[at] for name in ("latitude_deg", "longitude_deg"))
+    north, east = north_east(*places)
     t, half = time_s[at], 1.0
     ends = np.clip([t - half, t + half], t[0], t[-1])
     step = [np.interp(ends[1], t, x) - np.interp(ends[0], t, x) for x in (north, east)]

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tyrekit.record.line import REACH_S, Track, track_about
+from tyrekit.record.line import REACH_S, Track, track_amid
 from tyrekit.record.motion import Motion
-from tyrekit.record.parts import StartFinish
 from tyrekit.record.pulses import Crossings
 
 FloatArray = NDArray[np.float64]
@@ -57,7 +56,7 @@ def wander_m(channels: pd.DataFrame, motion: Motion, crossed_s: FloatArray) -> f
     """
     if not motion.own or len(crossed_s) < 3:
         return None
-    track = _anywhere(channels)
+    track = track_amid(channels)
     if len(track.time_s) < 100 or np.median(np.diff(track.time_s)) > 0.25 * REACH_S:
         return None
     parted, quick = [], []
@@ -79,17 +78,6 @@ def wander_m(channels: pd.DataFrame, motion: Motion, crossed_s: FloatArray) -> f
 
 def _lag() -> int:
     return max(1, round(WANDER_S / REACH_S))
-
-
-def _anywhere(channels: pd.DataFrame) -> Track:
-    """Return the fixes on a plane that touches the ellipsoid amid them."""
-    good = channels[["latitude_deg", "longitude_deg"]].replace(0.0, np.nan).median()
-    if good.isna().any():
-        return Track(np.empty(0), np.empty(0), np.empty(0))
-    middle = StartFinish(
-        latitude_deg=float(good.iloc[0]), longitude_deg=float(good.iloc[1]), heading_deg=0.0
-    )
-    return track_about(channels, middle)
 
 
 def _between(
