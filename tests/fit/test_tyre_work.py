@@ -5,13 +5,14 @@ import pandas as pd
 import pytest
 
 from tyrekit.errors import FitError
-from tyrekit.fit.tyre_work import METRES_PER_DEG, WORK_MJ, turning_sign, tyre_work
+from tyrekit.fit.tyre_work import WORK_MJ, turning_sign, tyre_work
 from tyrekit.model.loads import Geometry
 from tyrekit.units import GRAVITY_MPS2
 
 FLAT = Geometry(2.7, 1.58, 1.58, 0.0, 50.0, 50.0)
 CAR = Geometry(2.7, 1.58, 1.56, 0.48, 56.0, 55.0)
 RADIUS_M, SPEED_MPS, MASS_KG = 80.0, 25.0, 1500.0
+METRES_PER_DEG = 111_195.0  # a sphere of 6371 km
 
 
 def circle(laps: int = 2, way: float = 1.0, rng: np.random.Generator | None = None) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from tyrekit.fit.lap_design import SETTLED_LAP, fixed_columns, fixed_priors
 from tyrekit.fit.prior import Prior
 from tyrekit.fit.result import Floats
 from tyrekit.model.drop_off import Shape
+from tyrekit.record.spread import robust_sd
 
 SLOW_SPREADS = 2.0  # a lap this many spreads slow has met traffic or a mistake
 TRIMMED = 1.13  # variance lost by trimming a normal's slow side at two spreads
@@ -185,7 +186,7 @@ def settle(problem: Problem) -> Settled:
     if not n:
         return Settled(solution, kept, left, noise_s, df, 0.0)
     measured = problem.table["lap_time_se_s"].to_numpy() ** 2
-    noise_s = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), noise_s / 4)
+    noise_s = max(float(robust_sd(left - np.median(left))), noise_s / 4)
     for _ in range(MOST_ROUNDS):
         limit = np.sqrt(noise_s**2 + measured)
         before, kept = kept, left <= SLOW_SPREADS * limit

@@ -11,6 +11,7 @@ import pandas as pd
 from tyrekit.errors import FitError
 from tyrekit.fit.result import Floats
 from tyrekit.model.loads import Geometry, sliding_work_per_m, tyre_forces
+from tyrekit.record.motion import north_east
 from tyrekit.terms import CORNERS
 from tyrekit.units import GRAVITY_MPS2
 
@@ -23,7 +24,6 @@ DRAG_AREA_M2, ROLLING = 0.7, 0.014  # common practice, no source: a saloon, raci
 SLOW_MPS, EVEN_MPS2 = 8.0, 1.0
 SURE_TURN = 0.5  # correlation of the accelerometer with the path's bend
 MOST_SLIP = 0.5
-METRES_PER_DEG = 111_320.0  # of latitude; only directions matter here
 
 
 class TyreWork(NamedTuple):
@@ -125,9 +125,7 @@ def _bend(table: pd.DataFrame) -> Floats:
     bend = np.full(len(table), np.nan)
     for _, rows in table.groupby("lap", sort=False).indices.items():
         own = table.iloc[rows]
-        north = own["latitude_deg"].to_numpy(dtype=np.float64) * METRES_PER_DEG
-        east = own["longitude_deg"].to_numpy(dtype=np.float64) * METRES_PER_DEG
-        east = east * np.cos(np.radians(np.nanmean(own["latitude_deg"])))
+        north, east = north_east(*(own[name].to_numpy(dtype=np.float64) for name in POSITION))
         step = float(np.median(np.diff(own["distance_m"]))) if len(own) > 1 else 1.0
         reach = max(1, round(20.0 / step))
         if len(own) <= 2 * reach + 1:

@@ -8,6 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from tyrekit.record.spread import robust_sd
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -267,7 +269,7 @@ def drift(
         if steps:
             wander_s2 += part_s2**2 * 1.2 * steps * (step_se_s / length_s) ** 2
             points += steps + 1
-    scatter_s = 1.4826 * float(np.median(np.abs(np.concatenate(left))))
+    scatter_s = float(robust_sd(np.concatenate(left)))
     se = 1.05 * max(se_s, scatter_s) / np.sqrt(weight_s2)  # 1.05: what the median costs
     se = np.hypot(se, np.sqrt(wander_s2) / weight_s2)
     return Line(1e6 * slope, 1e6 * float(se), points)

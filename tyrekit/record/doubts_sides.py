@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tyrekit.record.evidence import Doubt, Evidence
+from tyrekit.record.spread import robust_sd
 from tyrekit.terms import CORNERS
 
 FloatArray = NDArray[np.float64]
@@ -71,7 +72,7 @@ def _gain(values: FloatArray, i: int, floor: float) -> float:
     if len(others) < LEAST_RUNS - 1 or not np.isfinite(difference[i]).all():
         return 0.0
     middle = np.median(others, axis=0)
-    sd = np.maximum(1.4826 * np.median(np.abs(others - middle), axis=0), others.std(axis=0, ddof=1))
+    sd = np.maximum(robust_sd(others - middle), others.std(axis=0, ddof=1))
     sd = np.maximum(sd, floor) * np.sqrt(1 + 1.5 / len(others))
     df = len(others) - 1
 
@@ -92,7 +93,7 @@ def _rest(values: FloatArray) -> tuple[FloatArray, float]:
     # with two or three cells a run's own median cannot tell which of them is off
     left[np.isfinite(values).sum(axis=1) < 3] = np.nan
     known = left[np.isfinite(left)]
-    spread = 1.4826 * float(np.median(np.abs(known))) if len(known) else float("nan")
+    spread = float(robust_sd(known)) if len(known) else float("nan")
     return left, max(spread, SPREAD_BAR)
 
 

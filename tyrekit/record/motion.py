@@ -112,10 +112,16 @@ def on_plane(
 def north_east(
     latitude_deg: FloatArray, longitude_deg: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return metres north and east of the middle of positions, on a plane that touches there."""
+    """Return metres north and east of the middle of positions, on a plane that touches there.
+
+    NaN where a position is not known.
+    """
+    known = np.isfinite(latitude_deg) & np.isfinite(longitude_deg)
+    if not known.any():
+        return np.full(len(known), np.nan), np.full(len(known), np.nan)
     middle = StartFinish(
-        latitude_deg=float(np.clip(np.median(latitude_deg), -90, 90)),
-        longitude_deg=float(np.median(longitude_deg)),
+        latitude_deg=float(np.clip(np.median(latitude_deg[known]), -90, 90)),
+        longitude_deg=float(np.median(longitude_deg[known])),
         heading_deg=0.0,
     )
     return on_plane(latitude_deg, longitude_deg, middle)

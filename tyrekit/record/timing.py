@@ -23,6 +23,7 @@ from tyrekit.record.official_laps import (
     with_official,
 )  # fmt: skip
 from tyrekit.record.running import NOT_RACE_LAPS, Ran
+from tyrekit.record.spread import robust_sd
 
 FloatArray = NDArray[np.float64]
 CLOCKS = (
@@ -215,7 +216,7 @@ def _clock(
     se = float(one.laps["lap_time_se_s"].iloc[at].median()) / np.sqrt(2)
     if apart is not None:
         gaps = apart[at, found.numbers[at] - 1]
-        scatter = 1.4826 * float(np.nanmedian(np.abs(gaps - np.nanmedian(gaps))))
+        scatter = float(robust_sd(gaps - np.nanmedian(gaps)))
         error = max(np.hypot(se, float(rows["crossed_se_s"].max())), scatter)
         row["offset_s"] = float(np.nanmedian(gaps))
         row["offset_se_s"] = 1.2533 * error / np.sqrt(len(at))

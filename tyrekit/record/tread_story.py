@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tyrekit.record.spread import robust_sd
 from tyrekit.terms import CORNERS
 
 FloatArray = NDArray[np.float64]
@@ -156,7 +157,7 @@ def story(of: Readings) -> Story:
         found = Story(of, inverse, inverse @ away, 0.0, gauge)
         learnt = mean + sd**2 * (design.T @ found.weighed)
         wear = np.clip(learnt[0] + learnt[1 : 1 + len(CORNERS)], 0.3 * WEAR, 4 * WEAR)
-        scale = 1.4826 * float(np.median(np.abs(found.off_mm()[1])))
+        scale = float(robust_sd(found.off_mm()[1]))
         gauge = float(np.clip(gauge * scale, 0.05, 0.2))
     log_det = float(np.linalg.slogdet(covariance)[1])
     likelihood = -0.5 * (float(away @ found.weighed) + log_det)

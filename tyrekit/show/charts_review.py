@@ -9,6 +9,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from tyrekit.record.motion import north_east
 from tyrekit.show.review_findings import FULL
 from tyrekit.show.review_tyres import places, step_m
 from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, INK, MUTED, PAPER, RULE, finish
@@ -21,7 +22,6 @@ WIDTHS = (2, 4, 6, 8)  # and thin to thick, so that colour is not needed
 PLACE_WIDTH = 13  # of the places with most work, in the accent: they are the answer
 Side = Literal["left", "right"]
 TICKS_M = 500  # marks along the track, as on the axis of the strips
-METRES_PER_DEG = 111_320.0
 MARGIN_M = 60.0
 
 
@@ -36,9 +36,7 @@ def track_table(profile: pd.DataFrame, corner: str) -> pd.DataFrame:
             columns=["distance_m", "east_m", "north_m", "work_j_per_m", "step", "words"]
         )
     own = profile.dropna(subset=["latitude_deg", "longitude_deg"])
-    north = (own["latitude_deg"] - own["latitude_deg"].mean()) * METRES_PER_DEG
-    squeeze = np.cos(np.radians(own["latitude_deg"].mean()))
-    east = (own["longitude_deg"] - own["longitude_deg"].mean()) * METRES_PER_DEG * squeeze
+    north, east = north_east(own["latitude_deg"].to_numpy(), own["longitude_deg"].to_numpy())
     work = own[f"work_{corner.lower()}_j_per_m"]
     top = _top(profile, corner)
     step = _steps(work, top)
