@@ -366,3 +366,49 @@ def test_short_runs_and_stops_on_the_track_lose_no_laps(folder, track, flying):
     for name, log in (("P1-1.csv", short), ("P1-2.csv.gz", stops.log())):
         (folder / "logs" / name).write_text(track.logger_text(log))
     assert "laps lost" not in doubts(folder)
+
+
+def test_air_pressure_in_another_unit(folder, edit):
+    rows = "2026-05-16T08:00:00,14,20,1013\n2026-05-16T09:00:00,14,20,29.92\n"
+    edit("book/weather.csv", whole="taken_at,air_c,track_c,pressure_hpa\n" + rows)
+    doubt = only(folder, "air pressure")
+    # 29.92 inches of mercury are the standard atmosphere, 1013.25 hPa
+    assert "as inches of mercury it would be 1013 hPa" in doubt.evidence
+    assert doubt.where == "book/weather.csv row 3" and "not used" in doubt.evidence
+
+
+def test_laps_and_kilometres_of_a_tyre_exchanged(folder, edit):
+    edit("book/tyres.csv", "007,hard,0,1,12,30.0", "007,hard,0,1,30,12.0")
+    doubt = only(folder, "laps and kilometres of a tyre")
+    assert "12 km in 30 laps make 0.40 km a lap" in doubt.evidence
+
+
+def test_a_mass_in_pounds(folder, edit):
+    text = (folder / "event.toml").read_text()
+    mass = next(line for line in text.splitlines() if line.startswith("mass_kg"))
+    edit("event.toml", mass, "mass_kg = 3086.5")  # 1400 kg
+    assert "in lb, it is 1400 kg" in only(folder, "minimum mass").evidence
+
+
+@pytest.mark.parametrize(("unit", "names"), [(32 / 25.4, ["tread unit"]), (1.0, [])])
+def test_tread_in_32nds_of_an_inch(folder, edit, unit, names):
+    tyres = ("007", "008", "009", "010", "N1")
+    before = [f"2026-05-16T08:00:{i:02d},{t},,4.1,4.3,4.2\n" for i, t in enumerate(tyres)]
+    after = ",".join(f"{mm * unit:.1f}" for mm in (3.9, 4.1, 4.0))
+    after = [f"2026-05-16T10:00:{i:02d},{t},,{after}\n" for i, t in enumerate(tyres)]
+    head = "taken_at,tyre_id,after_run,inner_mm,centre_mm,outer_mm\n"
+    edit("book/tread.csv", whole=head + "".join(before + after))
+    found = doubts(folder)
+    assert list(found) == names
+    if names:
+        assert "5 tyres have more tread" in found["tread unit"].evidence
+        assert found["tread unit"].where == "book/tread.csv row 7"
+
+
+def test_a_log_of_another_circuit_is_not_the_lines_fault(folder, track):
+    log = track.practice_run(4).log()
+    log["latitude_deg"] += 1.0
+    (folder / "logs/P1-1.csv").write_text(track.logger_text(log))
+    doubt = doubts(folder)["laps lost"]
+    assert "is the log of another circuit?" in doubt.evidence and doubt.where == "logs/P1-1.csv"
+    assert "latitude_deg" not in doubt.next_step

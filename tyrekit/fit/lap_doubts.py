@@ -51,7 +51,8 @@ def _steps(steps: pd.DataFrame) -> Iterator[Doubt]:
             ),
             sure=min(0.9, 0.3 + 0.2 * (abs(spreads) - STEP)),
             where=f"book/runs.csv, run_id {run}",
-            next_step="Check the set, the fuel at the start and what was changed on the car.",
+            next_step="Check the set, the fuel at the start, what was changed on the car, and"
+            " that the log is this car's.",
         )
 
 

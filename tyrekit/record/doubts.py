@@ -18,6 +18,7 @@ from tyrekit.record import (
     doubts_sides,
     doubts_tank,
     doubts_tread,
+    doubts_tread_unit,
     repeats,
 )
 from tyrekit.record.evidence import Doubt, Evidence
@@ -35,6 +36,7 @@ CHECKS: tuple[Check, ...] = (
     *doubts_fuel.CHECKS,
     *doubts_tank.CHECKS,
     *doubts_book.CHECKS,
+    *doubts_tread_unit.CHECKS,
     *doubts_tread.CHECKS,
     *doubts_sides.CHECKS,
     *repeats.CHECKS,

@@ -10,6 +10,7 @@ import pandas as pd
 
 from tyrekit.record.carried import session_end, typical_lap_s
 from tyrekit.record.doubts_tread import LEAST_READINGS
+from tyrekit.record.doubts_tread_unit import in_inches
 from tyrekit.record.evidence import Doubt, Evidence
 from tyrekit.terms import CORNERS
 
@@ -20,6 +21,10 @@ AROUND = timedelta(minutes=30)
 PLACES = ("inner_mm", "centre_mm", "outer_mm")
 # Disjoint, so the unit of a tyre pressure can be told from its size.
 PRESSURE_UNITS = {"psi": (10.0, 60.0), "kPa": (100.0, 400.0)}
+AIR_HPA = (500.0, 1100.0)  # what the air on the ground has been measured to be, and some
+AIR_UNITS = {"inches of mercury": 33.8639, "kPa": 10.0, "mm of mercury": 1.33322, "bar": 1000.0}
+LAP_KM = (0.5, 30.0)  # no circuit is shorter or longer
+HEAVY, KG_PER_LB = 1.3, 0.45359237  # times the minimum mass: no ballast makes up for that
 
 
 def changed_csv(e: Evidence) -> Iterator[Doubt]:
@@ -71,6 +76,8 @@ def tread_grew(e: Evidence) -> Iterator[Doubt]:
     tread = e.tread.sort_values("taken_at")
     mean = tread[list(PLACES)].median(axis=1)
     grew = mean.groupby(tread["tyre_id"]).diff()
+    if in_inches(tread):
+        return
     for row_id in tread.index[grew > TREAD_GREW_MM]:
         tyre_id = str(tread["tyre_id"][row_id])
         yield Doubt(
@@ -175,8 +182,45 @@ def wrong_place(e: Evidence) -> Iterator[Doubt]:
                 )
 
 
+def air_pressure(e: Evidence) -> Iterator[Doubt]:
+    """An air pressure that is not met on the ground: it is not used."""
+    weather = e.tables["weather"]
+    low, high = AIR_HPA
+    for row_id, value in weather["pressure_hpa"].dropna().items():
+        if low <= value <= high:
+            continue
+        other = {unit: value * hpa for unit, hpa in AIR_UNITS.items() if low <= value * hpa <= high}
+        read = "; ".join(f"as {unit} it would be {hpa:.0f} hPa" for unit, hpa in other.items())
+        yield Doubt(
+            "air pressure",
+            f"pressure_hpa is {value:g}, which no air on the ground has; it is not used"
+            + (f"; {read}" if read else ""),
+            0.9,
+            e.row("weather", row_id),
+            f"Correct the row: absolute air pressure at the circuit, {low:.0f} to {high:.0f} hPa.",
+        )
+
+
+def laps_and_distance(e: Evidence) -> Iterator[Doubt]:
+    """A used tyre whose kilometres and laps make no circuit."""
+    tyres = e.tables["tyres"]
+    lap_km = tyres["distance_km"] / tyres["age_laps"].where(tyres["age_laps"] > 0)
+    low, high = LAP_KM
+    odd = lap_km[(lap_km > 0) & ~lap_km.between(low, high)]
+    for row_id, km in odd.items():
+        tyre = tyres.loc[row_id]
+        yield Doubt(
+            "laps and kilometres of a tyre",
+            f"tyre {tyre['tyre_id']}: {tyre['distance_km']:g} km in {tyre['age_laps']:g} laps make"
+            f" {km:.2f} km a lap",
+            0.85,
+            e.row("tyres", row_id),
+            "Are age_laps and distance_km exchanged, or one mistyped? Correct the row.",
+        )
+
+
 def minimum_mass(e: Evidence) -> Iterator[Doubt]:
-    """A car that cannot be brought to its minimum mass."""
+    """A car that cannot be brought to its minimum mass, or is far above it."""
     car, drivers = e.event.car, e.event.drivers
     light = min(drivers, key=lambda driver: driver.mass_kg)
     most = car.mass_kg + car.ballast_limit_kg + light.mass_kg
@@ -190,9 +234,19 @@ def minimum_mass(e: Evidence) -> Iterator[Doubt]:
             "event.toml [car]",
             "Correct mass_kg, ballast_limit_kg or minimum_mass_kg.",
         )
+    if car.mass_kg + light.mass_kg > HEAVY * car.minimum_mass_kg > 0:
+        yield Doubt(
+            "minimum mass",
+            f"without fuel and ballast the car has {car.mass_kg + light.mass_kg:.0f} kg with"
+            f" {light.name}; the minimum is {car.minimum_mass_kg:.0f} kg. If mass_kg is in lb, it"
+            f" is {car.mass_kg * KG_PER_LB:.0f} kg",
+            0.9,
+            "event.toml [car]",
+            "Correct mass_kg or minimum_mass_kg.",
+        )
 
 
 CHECKS = (
     changed_csv, tread_typing, tread_grew, pressure_unit, pressure_typing, run_outside_session,
-    wrong_place, minimum_mass,
+    wrong_place, air_pressure, laps_and_distance, minimum_mass,
 )  # fmt: skip

@@ -144,6 +144,13 @@ def _why_lost(e: Evidence, ran: Ran) -> tuple[str, str, str]:
                 key,
                 f"Is heading_deg = {other:g} meant, the way the car drives? {again}",
             )
+        if note.startswith(NEVER) and any(_crosses(one) for one in e.ran):
+            return (
+                f"{note[0].upper()}{note[1:]}, as others do; it drives about {at[0]:.4f},"
+                f" {at[1]:.4f}: is the log of another circuit?",
+                f"logs/{ran.log.name}" if ran.log else e.run_row(ran.run_id),
+                f"Name the run's own log in book/runs.csv. {again}",
+            )
         if note.startswith(NEVER):
             return (
                 f"{note[0].upper()}{note[1:]}; it drives about {at[0]:.4f}, {at[1]:.4f}",
@@ -156,6 +163,12 @@ def _why_lost(e: Evidence, ran: Ran) -> tuple[str, str, str]:
         "Map a column that marks the laps (tyrekit map), or position and give [circuit]"
         f" start_finish. {again}",
     )
+
+
+def _crosses(ran: Ran) -> bool:
+    """Return whether a run's log crosses the line by its positions."""
+    cut = ran.cut
+    return cut is not None and cut.way == "position" and len(cut.laps) > 1
 
 
 def begun_again(e: Evidence) -> Iterator[Doubt]:

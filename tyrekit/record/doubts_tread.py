@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tyrekit.record.doubts_tread_unit import in_inches
 from tyrekit.record.evidence import Doubt, Evidence
 from tyrekit.record.tread_story import PLACES, FloatArray, Readings, Stint, Story, readings, story
 from tyrekit.terms import CORNERS
@@ -47,7 +48,7 @@ class Told:
 
 def tread_doubts(e: Evidence) -> Iterator[Doubt]:
     """Return what readings of dry tyres do not believe: single depths, rows, sides, sets."""
-    told = _told(e)
+    told = None if in_inches(e.tread) else _told(e)
     if told is None:
         return
     for row_id, place, off_mm, spreads in told.typed:
