@@ -35,7 +35,6 @@ from tyrekit.plan.search import (
     UNKNOWN,
     Search,
     Whole,
-    paths_of,
 )  # fmt: skip
 
 FEW = 400  # programmes that are not worth choosing among first
@@ -112,33 +111,6 @@ def whole_pool(relaxed: Relaxation, pool: Ints) -> Whole:
         return Whole(solved.status, pool[:0], bound=solved.bound, reason=solved.reason)
     paths = np.repeat(pool, solved.counts, axis=0)
     return Whole(solved.status, paths, float(cost @ solved.counts), solved.bound, solved.reason)
-
-
-def whole_flow(relaxed: Relaxation) -> Whole:
-    """Return the best plan as a flow on the graph: larger, but no programme need be listed."""
-    graph = relaxed.graph
-    arcs = np.arange(len(graph.cost))
-    inner = graph.n_nodes
-    ones = np.ones(len(arcs))
-    balance = sparse.csr_array(
-        (np.r_[ones, -ones], (np.r_[graph.head, graph.tail], np.r_[arcs, arcs])),
-        shape=(inner, len(arcs)),
-    )
-    last = int(graph.tail.max()) + 1
-    keep = balance[len(graph.classes) : last]
-    zeros = np.zeros(keep.shape[0])
-    solved = solve_whole(
-        relaxed.cost,
-        sparse.vstack([relaxed.matrix, keep]).tocsc(),
-        np.r_[relaxed.rows_lower, zeros],
-        np.r_[relaxed.rows_upper, zeros],
-    )
-    if solved.counts is None:
-        return Whole(solved.status, relaxed.paths[:0], bound=solved.bound, reason=solved.reason)
-    paths = paths_of(graph, solved.counts)
-    return Whole(
-        solved.status, paths, float(relaxed.path_cost(paths).sum()), solved.bound, solved.reason
-    )
 
 
 class Counts(NamedTuple):
