@@ -374,7 +374,7 @@ def test_air_pressure_in_another_unit(folder, edit):
     doubt = only(folder, "air pressure")
     # 29.92 inches of mercury are the standard atmosphere, 1013.25 hPa
     assert "as inches of mercury it would be 1013 hPa" in doubt.evidence
-    assert doubt.where == "book/weather.csv row 3" and "not used" in doubt.evidence
+    assert doubt.where == "book/weather.csv row 3" and "1 of 2" in doubt.evidence
 
 
 def test_laps_and_kilometres_of_a_tyre_exchanged(folder, edit):
@@ -410,5 +410,5 @@ def test_a_log_of_another_circuit_is_not_the_lines_fault(folder, track):
     log["latitude_deg"] += 1.0
     (folder / "logs/P1-1.csv").write_text(track.logger_text(log))
     doubt = doubts(folder)["laps lost"]
-    assert "is the log of another circuit?" in doubt.evidence and doubt.where == "logs/P1-1.csv"
+    assert "is it of another circuit?" in doubt.evidence and doubt.where == "logs/P1-1.csv"
     assert "latitude_deg" not in doubt.next_step

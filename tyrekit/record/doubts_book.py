@@ -186,37 +186,40 @@ def air_pressure(e: Evidence) -> Iterator[Doubt]:
     """An air pressure that is not met on the ground: it is not used."""
     weather = e.tables["weather"]
     low, high = AIR_HPA
-    for row_id, value in weather["pressure_hpa"].dropna().items():
-        if low <= value <= high:
-            continue
-        other = {unit: value * hpa for unit, hpa in AIR_UNITS.items() if low <= value * hpa <= high}
-        read = "; ".join(f"as {unit} it would be {hpa:.0f} hPa" for unit, hpa in other.items())
-        yield Doubt(
-            "air pressure",
-            f"pressure_hpa is {value:g}, which no air on the ground has; it is not used"
-            + (f"; {read}" if read else ""),
-            0.9,
-            e.row("weather", row_id),
-            f"Correct the row: absolute air pressure at the circuit, {low:.0f} to {high:.0f} hPa.",
-        )
+    hpa = weather["pressure_hpa"].dropna()
+    odd = hpa[~hpa.between(low, high)]
+    if not len(odd):
+        return
+    first = float(odd.iloc[0])
+    other = {unit: first * each for unit, each in AIR_UNITS.items() if low <= first * each <= high}
+    read = "; ".join(f"as {unit} it would be {value:.0f} hPa" for unit, value in other.items())
+    yield Doubt(
+        "air pressure",
+        f"{len(odd)} of {len(hpa)} pressure_hpa no air on the ground has, the first {first:g}: not"
+        " used" + (f"; {read}" if read else ""),
+        0.9,
+        e.row("weather", odd.index[0]),
+        f"Correct the rows: absolute air pressure at the circuit, {low:.0f} to {high:.0f} hPa.",
+    )
 
 
 def laps_and_distance(e: Evidence) -> Iterator[Doubt]:
-    """A used tyre whose kilometres and laps make no circuit."""
+    """Used tyres whose kilometres and laps make no circuit."""
     tyres = e.tables["tyres"]
     lap_km = tyres["distance_km"] / tyres["age_laps"].where(tyres["age_laps"] > 0)
     low, high = LAP_KM
     odd = lap_km[(lap_km > 0) & ~lap_km.between(low, high)]
-    for row_id, km in odd.items():
-        tyre = tyres.loc[row_id]
-        yield Doubt(
-            "laps and kilometres of a tyre",
-            f"tyre {tyre['tyre_id']}: {tyre['distance_km']:g} km in {tyre['age_laps']:g} laps make"
-            f" {km:.2f} km a lap",
-            0.85,
-            e.row("tyres", row_id),
-            "Are age_laps and distance_km exchanged, or one mistyped? Correct the row.",
-        )
+    if not len(odd):
+        return
+    first = tyres.loc[odd.index[0]]
+    yield Doubt(
+        "laps and kilometres of a tyre",
+        f"tyre {first['tyre_id']}: {first['distance_km']:g} km in {first['age_laps']:g} laps make"
+        f" {odd.iloc[0]:.2f} km a lap" + (f"; {len(odd) - 1} more alike" if len(odd) > 1 else ""),
+        0.85,
+        e.row("tyres", odd.index[0]),
+        "Are age_laps and distance_km exchanged, or one mistyped? Correct the row.",
+    )
 
 
 def minimum_mass(e: Evidence) -> Iterator[Doubt]:

@@ -146,8 +146,8 @@ def _why_lost(e: Evidence, ran: Ran) -> tuple[str, str, str]:
             )
         if note.startswith(NEVER) and any(_crosses(one) for one in e.ran):
             return (
-                f"{note[0].upper()}{note[1:]}, as others do; it drives about {at[0]:.4f},"
-                f" {at[1]:.4f}: is the log of another circuit?",
+                f"{note[0].upper()}{note[1:]}; other logs cross it, this one drives about"
+                f" {at[0]:.4f}, {at[1]:.4f}: is it of another circuit?",
                 f"logs/{ran.log.name}" if ran.log else e.run_row(ran.run_id),
                 f"Name the run's own log in book/runs.csv. {again}",
             )
