@@ -6,7 +6,7 @@ import sqlite3
 import pytest
 
 from tyrekit.errors import BookError
-from tyrekit.record.decisions import locks_of, save_left_out, save_lock
+from tyrekit.record.decisions import locks_of, save_left_out, save_lock, save_scrapped
 from tyrekit.record.drafts import Drafts
 from tyrekit.record.event import Lock
 from tyrekit.record.intake import keep, open_book
@@ -136,3 +136,18 @@ def test_drafts_of_a_book_made_before_them_and_of_one_read_only(folder, event):
     image = open_book(folder, event)
     Drafts(image).keep("run", {"driver": "Driver A"})
     assert Drafts(image).of("") == {}
+
+
+def test_a_tyre_is_scrapped_with_a_reason_and_taken_back(weekend):
+    book = weekend.book
+    for tyre_id, reason, words in (("N9", "cut", "not in the tyre list"), ("N1", "", "no reason")):
+        with pytest.raises(BookError, match=words):
+            save_scrapped(book, tyre_id, True, reason, "test")
+    assert book.typed_saves() == 0
+    save_scrapped(book, "N1", True, "cut", "test")
+    save_scrapped(book, "N1", True, "cut", "test")  # pressed twice: one save
+    assert book.typed_saves() == 1
+    save_scrapped(book, "N1", False, "", "test")
+    rows = book.history(int(book.read("tyres").query("tyre_id == 'N1'").index[0]))
+    assert list(rows["scrapped"].iloc[1:]) == ["yes", "no"]
+    assert rows["note"].iloc[-1] == "scrapped: cut; in use again"

@@ -309,3 +309,29 @@ def test_a_slider_answers_every_move_even_one_that_fails():
     with pytest.raises(ValueError):
         slider.value = 110.0
     assert slider.answered == 1
+
+
+def test_a_tyre_scrapped_by_a_button_leaves_the_plan_until_it_is_taken_back(tmp_path):
+    panel = WeekendPlanPanel(copy_of("fenmoor-after-p3", tmp_path))
+    planned, box = starts(panel), panel.scraps
+    tyre = planned["Q", "FL"]
+    before_s = panel.state.answer.allocation.cost_s
+    box.ask.value = True
+    assert box.tyre in box.children[0].children
+    box.tyre.value = tyre
+    box.scrap.click()
+    assert "there is no reason" in panel.problem.value
+    assert not Weekend.open(panel.folder).tyres["scrapped"].any()
+    box.reason.value = "cut or damaged"
+    box.scrap.click()
+    listed = Weekend.open(panel.folder).tyres.set_index("tyre_id").loc[tyre]
+    assert listed["scrapped"] and listed["note"].endswith("scrapped: cut or damaged")
+    assert panel.problem.value == "" and f"{tyre} is scrapped, saved" in panel.said.value
+    assert tyre not in set(panel.state.answer.allocation.table["tyre_id"])
+    assert panel.state.answer.allocation.cost_s > before_s  # one tyre fewer, none cheaper
+    assert box.scrap.disabled and f"Scrapped: {tyre}" in box.words.value
+    offered = [value for _, value in panel.grid.choice["Q", "FL"].options]
+    assert tyre not in offered
+    box.use.click()
+    assert not Weekend.open(panel.folder).tyres["scrapped"].any()
+    assert starts(panel).equals(planned) and not box.scrap.disabled

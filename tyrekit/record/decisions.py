@@ -1,4 +1,4 @@
-"""The engineer's own decisions in the book: tyres locked to corners, laps left out."""
+"""The engineer's own decisions in the book: tyres locked or scrapped, laps left out."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from tyrekit.record.book import Book
 from tyrekit.record.event import Event, Lock
 from tyrekit.record.limit import Corner
 from tyrekit.record.tables import id_ranges
+from tyrekit.record.wet_tyres import scrapped_tyres
 from tyrekit.terms import CORNERS
 
 LEFT_OUT = "left out by the engineer"
@@ -85,6 +86,29 @@ def save_lock(book: Book, session: str, corner: str, tyre_id: str, who: str) -> 
         book.correct(int(own.index[0]), cells, who)
     else:
         book.remove(int(own.index[0]), who)
+
+
+def save_scrapped(book: Book, tyre_id: str, scrapped: bool, reason: str, who: str) -> None:
+    """Mark a tyre as scrapped, with the reason at the end of its note, or as in use again.
+
+    Raises
+    ------
+    BookError
+        The tyre is not listed, there is no reason to scrap it, or the book cannot be written;
+        nothing is saved then.
+    """
+    table = book.read("tyres")
+    own = table[table["tyre_id"] == tyre_id]
+    if not len(own):
+        raise BookError(f"tyre {tyre_id!r} is not in the tyre list", next_step="Choose another.")
+    if scrapped and not reason:
+        raise BookError("there is no reason", next_step="Say what is wrong with the tyre.")
+    if bool(scrapped_tyres(own).iloc[0]) == scrapped:
+        return
+    more = f"scrapped: {reason}" if scrapped else "in use again"
+    note = "; ".join(part for part in (str(own["note"].iloc[0]), more) if part)
+    cells = {"scrapped": "yes" if scrapped else "no", "note": note}
+    book.correct(int(own.index[0]), cells, who)
 
 
 def save_left_out(

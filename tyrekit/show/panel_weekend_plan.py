@@ -19,7 +19,7 @@ from tyrekit.plan.clash import QUESTIONS
 from tyrekit.plan.effort import Effort
 from tyrekit.plan.fork import fork
 from tyrekit.plan.worth import changes, worth_of, worth_table
-from tyrekit.record.decisions import save_lock
+from tyrekit.record.decisions import save_lock, save_scrapped
 from tyrekit.record.weekend import Weekend
 from tyrekit.show import charts, plan_cards, tables
 from tyrekit.show.answer import SEED, tyres_fitted
@@ -27,6 +27,7 @@ from tyrekit.show.meanwhile import Meanwhile, Regularly, aside
 from tyrekit.show.number_box import NumberBox
 from tyrekit.show.panels import Figure, WeekendPanel, on_value, put_back, row
 from tyrekit.show.plan_grid import COUNTS, WET, PlanGrid
+from tyrekit.show.scrap_box import ScrapBox
 from tyrekit.show.slider import Slider
 from tyrekit.show.what_if import (
     State,
@@ -97,6 +98,23 @@ class WeekendPlanPanel(WeekendPanel):
                 self._relock(f"{words}, saved {datetime.now():%H:%M:%S}")
             else:
                 self._draw_grid()
+
+    def scrap(self, tyre_id: str, scrapped: bool, reason: str = "") -> None:
+        """Scrap a tyre in the book, or take it back, and plan the rest again."""
+
+        def work() -> None:
+            assert self.state is not None
+            save_scrapped(self.state.weekend.book, tyre_id, scrapped, reason, WHO)
+            self._reread()
+
+        if self.state is None:
+            return
+        with self.turn:
+            self._remember()
+            if self.attempt(work, self.doing):
+                done = "scrapped" if scrapped else "in use again"
+                self.said.value = html(f"{tyre_id} is {done}, saved {datetime.now():%H:%M:%S}")
+                self.draw()
 
     def undo(self) -> None:
         """Take the last lock back, unless something else was typed into the book after it."""
@@ -201,6 +219,7 @@ class WeekendPlanPanel(WeekendPanel):
         self.grid = PlanGrid(self.state, self.lock, self._suppose)
         self.take_back = w.Button(description="Undo the last lock")
         self.take_back.on_click(lambda _: self.undo())
+        self.scraps = ScrapBox(self.scrap)
         self.ask = w.Button(description="What would help?")
         self.ask.on_click(lambda _: self.price())
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), self._controls(), self.cold])
@@ -212,7 +231,8 @@ class WeekendPlanPanel(WeekendPanel):
             return [self.head, self.cost, self.ran, self.figures, self.doubts]
         return [
             self.head, self.cost, self.clash, self.grid, counts,
-            row([self.take_back, self.said, self.working], align_items="center"),
+            row([self.take_back, self.scraps.ask, self.said, self.working], align_items="center"),
+            self.scraps,
             supposed, self.rain, self.others, self.help, w.HTML("<h2>Why</h2>"), self.drawing,
             self.figures, self.ran, self.doubts,
         ]  # fmt: skip
@@ -265,6 +285,7 @@ class WeekendPlanPanel(WeekendPanel):
         assert self.state is not None
         self.held = True
         self.grid.show(self.state)
+        self.scraps.show(self.state.weekend.tyres)
         self.held = False
         last = self.state.weekend.book.last_typed()
         self.take_back.layout.display = "" if last == ("locks",) else "none"
