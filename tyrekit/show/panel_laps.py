@@ -150,10 +150,12 @@ class LapsBox(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
     def _leave_out(self) -> None:
         assert self.answer is not None
         reason = self.reason.value.strip()
+        if not self.chosen.value:  # pressed twice
+            return
         if not reason:
             raise InputError("there is no reason", next_step="Say why these laps do not count.")
         made = save_left_out(self.answer.weekend.book, self.chosen.value, reason, WHO)
-        self._done(f"{len(made)} laps left out: {reason}")
+        self._done(f"{_laps(len(made))} left out: {reason}")
 
     def _count_again(self) -> None:
         assert self.answer is not None
@@ -163,7 +165,7 @@ class LapsBox(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
                 if pair in chosen]  # fmt: skip
         for row_id in back:
             weekend.book.remove(int(row_id), WHO)
-        self._done(f"{len(back)} laps count again")
+        self._done(f"{_laps(len(back))} back in")
 
     def _done(self, said: str) -> None:
         self.chosen.value, self.reason.value = (), ""
@@ -174,6 +176,10 @@ def _on_chart(lap: Any) -> str:
     """Return the words beside a lap on the chart: what it was, and its time when off the scale."""
     words = kind_words(lap)
     return f"{words} {clock(lap['lap_time_s'])}" if lap["kind"] != "timed" else words
+
+
+def _laps(count: int) -> str:
+    return "1 lap" if count == 1 else f"{count} laps"
 
 
 def _left(answer: Answer) -> str:
