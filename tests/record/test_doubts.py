@@ -412,3 +412,18 @@ def test_a_log_of_another_circuit_is_not_the_lines_fault(folder, track):
     doubt = doubts(folder)["laps lost"]
     assert "is it of another circuit?" in doubt.evidence and doubt.where == "logs/P1-1.csv"
     assert "latitude_deg" not in doubt.next_step
+
+
+def test_a_puncture_in_a_note_whose_tyres_are_still_planned(folder, edit):
+    edit("book/runs.csv", "cold_fr_bar,log\n", "cold_fr_bar,log,note\n")
+    edit("book/runs.csv", "1.75,P1-1.csv", "1.75,P1-1.csv,Front left punctured")
+    doubt = only(folder, "tyre harmed")
+    assert "007, 008, 009, 010 says 'Front left punctured'" in doubt.evidence
+    assert doubt.where == "book/runs.csv row 2" and "scrapped" in doubt.next_step
+
+
+@pytest.mark.parametrize(("scrapped", "names"), [("yes", []), ("no", ["tyre harmed"])])
+def test_a_cut_tyre_that_is_scrapped_raises_no_doubt(folder, edit, scrapped, names):
+    edit("book/tyres.csv", "side,note\n", "side,note,scrapped\n")
+    edit("book/tyres.csv", "left,from the last event", f"left,cut in the shoulder,{scrapped}")
+    assert list(doubts(folder)) == names

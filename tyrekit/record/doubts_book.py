@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 
@@ -21,6 +22,9 @@ AROUND = timedelta(minutes=30)
 PLACES = ("inner_mm", "centre_mm", "outer_mm")
 # Disjoint, so the unit of a tyre pressure can be told from its size.
 PRESSURE_UNITS = {"psi": (10.0, 60.0), "kPa": (100.0, 400.0)}
+# what a note says of a tyre that should not go on again unseen; a tyre's own note may say less
+HARMED = r"\b(?:punctur\w*|blow-?out|burst|flat[- ]?spot\w*|delaminat\w*|bulg\w*|cords?)\b"
+HARMED_ITSELF = rf"{HARMED}|\b(?:cut|damag\w*|split|leak\w*)\b"
 AIR_HPA = (500.0, 1100.0)  # what the air on the ground has been measured to be, and some
 AIR_UNITS = {"inches of mercury": 33.8639, "kPa": 10.0, "mm of mercury": 1.33322, "bar": 1000.0}
 LAP_KM = (0.5, 30.0)  # no circuit is shorter or longer
@@ -182,6 +186,29 @@ def wrong_place(e: Evidence) -> Iterator[Doubt]:
                 )
 
 
+def harmed_tyre(e: Evidence) -> Iterator[Doubt]:
+    """A note speaks of a puncture or the like, and every tyre of it may still be planned."""
+    tyres = e.tables["tyres"].set_index("tyre_id")
+    in_use = set(tyres.index[tyres["scrapped"] != "yes"])
+    notes = [
+        ("tyres", row_id, tyre["note"], [tyre["tyre_id"]], HARMED_ITSELF)
+        for row_id, tyre in e.tables["tyres"].iterrows()
+    ]
+    notes += [("runs", row_id, run["note"], [run[corner] for corner in CORNERS], HARMED)
+              for row_id, run in e.tables["runs"].iterrows()]  # fmt: skip
+    for table, row_id, note, ids, words in notes:
+        if in_use.issuperset(ids) and re.search(words, str(note), re.IGNORECASE):
+            yield Doubt(
+                "tyre harmed",
+                f"the note of {'tyre' if table == 'tyres' else 'a run on'} {', '.join(ids)} says"
+                f" {str(note)!r}; the plans still use {'it' if len(ids) == 1 else 'them all'}",
+                0.6,
+                e.row(table, row_id),
+                "Look at the tyre; if it is done for, put yes into scrapped of book/tyres.csv, then"
+                " `tyrekit import FOLDER`.",
+            )
+
+
 def air_pressure(e: Evidence) -> Iterator[Doubt]:
     """An air pressure that is not met on the ground: it is not used."""
     weather = e.tables["weather"]
@@ -251,5 +278,5 @@ def minimum_mass(e: Evidence) -> Iterator[Doubt]:
 
 CHECKS = (
     changed_csv, tread_typing, tread_grew, pressure_unit, pressure_typing, run_outside_session,
-    wrong_place, air_pressure, laps_and_distance, minimum_mass,
+    wrong_place, harmed_tyre, air_pressure, laps_and_distance, minimum_mass,
 )  # fmt: skip
