@@ -12,8 +12,9 @@ from tyrekit.plan.race_plan import RacePlan
 from tyrekit.show import race
 from tyrekit.show.fuel_sum import LEAST_KG, WEIGH
 from tyrekit.show.words import degrees, html, known, number, one_in, percent, signed, span
+from tyrekit.terms import CORNER_NAMES
 
-CORNERS = ("FL", "FR", "RL", "RR")
+AXLES = (CORNER_NAMES[:2], CORNER_NAMES[2:])
 APART_LAPS = 10.0  # between axles: more is felt in the balance; common practice, no source
 ACCOUNT = {
     "formation": "formation lap", "cool_down": "cool-down lap", "sample": "for the sample",
@@ -201,7 +202,8 @@ def caution_words(plan: RacePlan) -> str:
     if not len(table):
         return ""
     if not len(stops):
-        return "stay out under every caution"
+        due = table.loc[table["planned"], "first_lap"]
+        return "stay out under every caution" + (f" before lap {due.min()}" if len(due) else "")
     parts = [f"{_laps(row)} {_onto(row)}" for _, row in stops.iterrows()]
     return f"stop under a caution on lap {' or '.join(parts)}"
 
@@ -217,6 +219,8 @@ def _fuel(plan: RacePlan) -> str:
     )
     basis = f"{number(plan.start_kg)} kg at {number(fuel.bowser_c, 0)} °C;"
     basis += f" {number(fuel.laps, 0)} laps"
+    if round(fuel.laps) != plan.race.laps:  # a race to time: cautions make it fewer laps
+        basis += f" on average with cautions, {plan.race.laps} without"
     if plan.race.refuel and plan.stints.plans:
         added = race.stints_followed(plan)["added_kg"].sum()
         basis += f"; {number(added)} kg ({number(race.litres(plan, added))} l) added at stops"
@@ -251,14 +255,12 @@ def _tyres(plan: RacePlan, run_laps: float) -> str:
     if not len(rows):
         return decision_card("Tyres at the start", "no plan", "see above", accent=False)
     name = str(rows["set"].iloc[0])
-    at = race.tyres_at(plan, name) or dict.fromkeys(CORNERS, "")
-    pairs = [
-        " ".join(at.get(corner) or "–" for corner in two) for two in (CORNERS[:2], CORNERS[2:])
-    ]
+    at = race.tyres_at(plan, name) or dict.fromkeys(CORNER_NAMES, "")
+    pairs = [" ".join(at.get(corner) or "–" for corner in two) for two in AXLES]
     big = "<br>".join(html(pair) for pair in pairs) if any(at.values()) else html(name)
     table = plan.tyres.table
     ages = table[table["tyre_id"].isin(at.values())].set_index("corner")["age_laps"]
-    said = ", ".join(f"{c} {number(float(ages[c]), 0)}" for c in CORNERS if c in ages)
+    said = ", ".join(f"{c} {number(float(ages[c]), 0)}" for c in CORNER_NAMES if c in ages)
     basis = f"laps run before: {said}" if said else "the set given"
     laps = int(rows["laps"].iloc[0]) + plan.race.formation_laps
     laps += plan.race.cool_down_laps if len(rows) == 1 else 0
@@ -269,14 +271,16 @@ def _tyres(plan: RacePlan, run_laps: float) -> str:
 def _on_old_tyres(ages: pd.Series, laps: int, run_laps: float) -> str:
     """Return what the driver should know of the first stint's tyres: their age, their balance."""
     said = []
-    old = [corner for corner in CORNERS if corner in ages and ages[corner] + laps > run_laps]
+    old = [corner for corner in CORNER_NAMES if corner in ages and ages[corner] + laps > run_laps]
     if old and run_laps > 0:
-        most = number(max(ages[corner] for corner in old) + laps, 0)
+        by_end: dict[str, list[str]] = {}
+        for corner in old:
+            by_end.setdefault(number(ages[corner] + laps, 0), []).append(corner)
+        reach = " and ".join(f"{', '.join(own)} reach {end}" for end, own in by_end.items())
         said.append(
-            f"{', '.join(old)} reach {most} laps with the slow ones; none was timed here beyond"
-            f" {number(run_laps, 0)}"
+            f"{reach} laps with the slow ones; none was timed here beyond {number(run_laps, 0)}"
         )
-    axles = [ages[[c for c in two if c in ages]].max() for two in (CORNERS[:2], CORNERS[2:])]
+    axles = [ages[[c for c in two if c in ages]].max() for two in AXLES]
     apart = axles[1] - axles[0]
     if abs(apart) >= APART_LAPS:
         end = "rear" if apart > 0 else "front"

@@ -13,9 +13,10 @@ import pandas as pd
 
 from tyrekit.show.style import ACCENT, BAND, CLOCK_LABEL, DASHES, INK, MUTED, PAPER, RULE, finish
 from tyrekit.show.words import number, one_in, percent
+from tyrekit.terms import CORNER_NAMES
 
 WIDTH = 640
-CORNER_ORDER = ["FL", "FR", "RL", "RR"]
+CORNER_ORDER = [*CORNER_NAMES]
 RISKS_SHOWN = (1e-4, 0.5)  # chances of running short
 LABEL_PX = 12
 # Where an id may stand from its line's end: to the right, on it or left; pixels up.
@@ -72,7 +73,8 @@ def drop_off_chart(table: pd.DataFrame, width: int = WIDTH) -> Any:
     )
     layers = band + solid + dashed
     if len(seen) and len(ahead) > 1:
-        layers = layers + _edge_of_running(float(seen["age_laps"].max()))
+        edge, end = float(seen["age_laps"].max()), float(table["age_laps"].max())
+        layers = layers + _edge_of_running(edge, to_the_right=edge < end / 2)
     return finish(
         layers.properties(width=width, height=240),
         "How much slower is a lap on older tyres?",
@@ -277,13 +279,19 @@ def _session_marks(table: pd.DataFrame, high: float) -> Any:
     return rule + text
 
 
-def _edge_of_running(age_laps: float) -> Any:
-    """Return a mark at the oldest age timed here."""
+def _edge_of_running(age_laps: float, to_the_right: bool) -> Any:
+    """Return a mark at the oldest age timed here, its words on the side with more room."""
     at = pd.DataFrame({"age_laps": [age_laps], "words": [f"timed here to {age_laps:.0f} laps"]})
     rule = alt.Chart(at).mark_rule(color=MUTED, strokeDash=[2, 3]).encode(x="age_laps:Q")
     text = (
         alt.Chart(at)
-        .mark_text(align="right", dx=-6, color=MUTED, fontSize=12, baseline="top")
+        .mark_text(
+            align="left" if to_the_right else "right",
+            dx=6 if to_the_right else -6,
+            color=MUTED,
+            fontSize=12,
+            baseline="top",
+        )
         .encode(x="age_laps:Q", y=alt.value(2), text="words:N")
     )
     return rule + text

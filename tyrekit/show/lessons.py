@@ -12,6 +12,7 @@ from tyrekit.plan.practice import PracticePlan
 from tyrekit.record.weekend import Weekend
 from tyrekit.show.answer import Fits, fit_weekend
 from tyrekit.show.style import LEVEL
+from tyrekit.terms import CORNER_NAMES
 
 BEFORE, AFTER = "before", "after"
 COLUMNS = ("quantity", "unit", "stage", "mean", "lower", "upper")
@@ -25,10 +26,9 @@ LAP_TIME = {
 FUEL_USE = "fuel per lap"
 SURER, AS_SURE, LESS_SURE = "surer", "no surer", "less sure"
 SAME_PCT = 5.0  # a range this little shorter or longer is none the other
-CORNERS = ("FL", "FR", "RL", "RR")
 ABOUT = {
     "lap times": tuple(words for words, _ in LAP_TIME.values()),
-    "fuel and wear": (FUEL_USE, *(f"wear per lap, {corner}" for corner in CORNERS)),
+    "fuel and wear": (FUEL_USE, *(f"wear per lap, {corner}" for corner in CORNER_NAMES)),
 }
 
 
@@ -130,7 +130,7 @@ def _rows(fits: Fits, stage: str) -> list[tuple[str, str, str, float, float, flo
     use = fits.fuel_use.use_by_kind(LEVEL)
     mean, low, high = (float(use[end]["timed"]) for end in ("mean", "lower", "upper"))
     found.append((FUEL_USE, "kg", stage, mean, low, high))
-    for corner in CORNERS:
+    for corner in CORNER_NAMES:
         wear = fits.tread.wear_mm_per_lap(corner)
         half = NORMAL_90 * wear.sd
         ends = (wear.mean - half, wear.mean + half)

@@ -17,6 +17,7 @@ from tyrekit.show.sheet import own_ids
 from tyrekit.show.sheet_page import TYRE_CAUTIONS, Page, Stamp, cautions, document, table
 from tyrekit.show.style import svg
 from tyrekit.show.words import html, number, span
+from tyrekit.terms import CORNER_NAMES
 
 MOST_LINES, WIDTH = 50, 100
 SHORT = 500
@@ -68,7 +69,7 @@ def review_html(review: Review, now: datetime) -> str:
 
 def corner_of_interest(review: Review) -> str:
     """Return the corner that wears fastest."""
-    rates = {c: review.fits.tread.wear_mm_per_lap(c).mean for c in ("FL", "FR", "RL", "RR")}
+    rates = {c: review.fits.tread.wear_mm_per_lap(c).mean for c in CORNER_NAMES}
     return max(rates, key=lambda corner: rates[corner])
 
 

@@ -22,8 +22,7 @@ from tyrekit.show.sheet_page import (
     table,
 )
 from tyrekit.show.words import degrees, html, known, number, one_in, span
-
-CORNERS = ("FL", "FR", "RL", "RR")
+from tyrekit.terms import CORNER_NAMES
 
 
 def race_page(plan: RacePlan) -> Page:
@@ -51,8 +50,8 @@ def _start(plan: RacePlan) -> str:
         start, risk = "not enough", f"the tank takes {start}; {risk}"
     mass = f"ballast {number(load.ballast_kg, 0)} kg, {load.driver}"
     on = race.tyres_at(plan, str(rows["set"].iloc[0])) if len(rows) else {}
-    front = " ".join(on.get(corner, "–") for corner in CORNERS[:2])
-    rear = " ".join(on.get(corner, "–") for corner in CORNERS[2:])
+    front = " ".join(on.get(corner, "–") for corner in CORNER_NAMES[:2])
+    rear = " ".join(on.get(corner, "–") for corner in CORNER_NAMES[2:])
     return (
         '<section class="keep bigs">'
         + big("start with", start, risk)

@@ -12,8 +12,9 @@ from tyrekit.record.event import Event, MinimumTread
 from tyrekit.show.answer import SEED, Answer
 from tyrekit.show.style import LEVEL
 from tyrekit.show.words import each_once
+from tyrekit.terms import CORNER_NAMES
 
-CORNERS = ("FL", "FR", "RL", "RR")
+CORNERS = CORNER_NAMES
 PLACES = ("inner_mm", "centre_mm", "outer_mm")
 DRAWS = 400
 AHEAD_LAPS = 5  # how far past the ages seen or planned a drop-off curve is drawn
