@@ -1,7 +1,6 @@
 """Sector times from split lines: closed forms and simulated truth."""
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from tyrekit.errors import EventError
@@ -131,4 +130,4 @@ def test_typed_sectors_are_kept(folder, edit):
     laps = Weekend.open(folder).laps
     own = laps[laps["run_id"] == "P1-3"].iloc[0]
     assert own["sector_1_s"] == pytest.approx(30.2) and own["sector_2_s"] == pytest.approx(40.3)
-    assert isinstance(laps, pd.DataFrame) and own["rule"] != ""
+    assert own["rule"] != ""

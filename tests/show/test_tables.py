@@ -135,8 +135,3 @@ def test_notes_come_once_each_and_doubts_surest_first(hand_answer):
 
 def test_the_stricter_tread_limit_counts(hand_event):
     assert tables.tread_limit_mm(hand_event) == 1.6
-
-
-def test_tables_are_frames(hand_answer):
-    for make in (tables.choices_table, tables.fuel_table, tables.plan_table):
-        assert isinstance(make(hand_answer), pd.DataFrame)
