@@ -251,7 +251,7 @@ def test_beliefs_alone_take_far_more(event, fuel_use, lap_time, laps):
     wide = guessed.need_upper_kg - guessed.need_lower_kg
     assert wide > 3 * (known.need_upper_kg - known.need_lower_kg)
     assert guessed.start_kg > guessed.need_kg
-    assert any("0% from data" in line for line in guessed.rests_on)
+    assert any("0 % from data" in line for line in guessed.rests_on)
 
 
 def test_what_the_event_says_of_cautions_is_believed(make_event):

@@ -293,7 +293,7 @@ def test_beliefs_alone_still_give_a_plan(event, believed_lap_time, allocation, l
     found = race_plan(event, event.session("R1"), believed_lap_time, believed, allocation, rng=rng)
     assert found.status in ("optimal", "impossible")
     assert found.stints.status == "optimal" or found.blocked_by
-    assert "use per lap: 0% from data" in found.fuel.rests_on
+    assert "use per lap: 0 % from data" in found.fuel.rests_on
 
 
 STOPS = st.none() | st.builds(

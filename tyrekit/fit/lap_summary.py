@@ -6,7 +6,8 @@ import textwrap
 
 from tyrekit.fit.lap_design import SLOPE
 from tyrekit.fit.lap_result import LapTimeEstimates
-from tyrekit.fit.lap_words import BELIEF_ONLY, FUEL, counted, laps_alone, percent, slow_laps, words
+from tyrekit.fit.lap_words import BELIEF_ONLY, FUEL, counted, laps_alone, slow_laps, words
+from tyrekit.fit.result import percent
 
 WIDTH, MOST_LINES = 98, 35
 NAMED = 0.8  # weight from which a shape is called by its name

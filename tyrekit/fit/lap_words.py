@@ -11,7 +11,7 @@ import numpy as np
 
 from tyrekit.fit.lap_design import SLOPE
 from tyrekit.fit.lap_result import LapTimeEstimates
-from tyrekit.fit.result import Estimate, conflict_sd
+from tyrekit.fit.result import Estimate, conflict_sd, percent
 
 FUEL = "fuel_effect_s_per_kg"
 BELIEF_ONLY = 0.05  # below this share of data a parameter is called belief only
@@ -63,11 +63,6 @@ def notes(result: LapTimeEstimates) -> tuple[str, ...]:
 def counted(number: int, thing: str) -> str:
     """Return a number with its thing, plural unless it is one."""
     return f"{number} {thing}{'' if number == 1 else 's'}"
-
-
-def percent(share: float) -> str:
-    """Return a share of 1 in percent."""
-    return f"{share:.0%}".replace("%", " %")
 
 
 def fuel_or_age(result: LapTimeEstimates) -> str:

@@ -137,6 +137,11 @@ def in_brackets(names: list[str]) -> str:
     return f" ({', '.join(names)})" if names else ""
 
 
+def percent(share: float, digits: int = 0) -> str:
+    """Return a share of 1 in per cent: ``72 %``."""
+    return f"{100 * share:.{digits}f} %"
+
+
 def check_level(level: float) -> float:
     """Return `level` when it is a probability strictly between 0 and 1, else raise FitError."""
     if not 0.0 < level < 1.0:

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tyrekit.fit.prior import Prior
-from tyrekit.fit.result import Floats, Record
+from tyrekit.fit.result import Floats, Record, percent
 from tyrekit.model.drop_off import Shape, bend
 
 FIRST_KNEE_LAPS = 6.0
@@ -132,7 +132,7 @@ def knee(shapes: tuple[Shape, ...], weights: Floats, deviance: Floats, oldest_la
 
 def _knee_words(best: float, low: float | None, high: float | None, seen: bool, chance: float,
                 oldest_laps: float) -> str:  # fmt: skip
-    said = f"{chance:.0%}".replace("%", " %")
+    said = percent(chance)
     if seen:
         start = "" if low is None else f"{low:.1f} to "
         return f"knee at {best:.0f} laps of age (90 %: {start}{high:.1f}), chance {said}"

@@ -15,6 +15,7 @@ import pandas as pd
 from tyrekit.fit.fuel_need import FuelNeed
 from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
+from tyrekit.fit.result import percent
 from tyrekit.model.petrol import density_kg_per_l
 from tyrekit.plan.beyond import of_fuel
 from tyrekit.plan.programme import lap_time_s, laps_to_run, less_stops
@@ -294,7 +295,7 @@ def _rests_on(fuel_use: FuelUseResults) -> tuple[str, ...]:
     }
     spreads = fuel_use.spreads
     return (
-        *(f"{words}: {share[name]:.0%} from data" for name, words in named.items()),
+        *(f"{words}: {percent(share[name])} from data" for name, words in named.items()),
         f"change from session to session: {spreads.session_pct:.1f} %, from {spreads.sessions}"
         f" session(s) and {spreads.session_df:.0f} degrees of freedom",
     )
@@ -362,7 +363,7 @@ def _race_notes(
         notes.append("no cool-down lap is given: fuel to drive back to the pits is not counted")
     if session.minutes is not None:
         chances = need.components.groupby("laps")["weight"].sum()
-        said = ", ".join(f"{n} ({w:.0%})" for n, w in chances.items() if w >= 0.005)
+        said = ", ".join(f"{n} ({percent(w)})" for n, w in chances.items() if w >= 0.005)
         notes.append(
             f"{session.id}, a race to time: {said} laps at {lap_s[0]:.1f} ± {lap_s[1]:.1f} s"
         )

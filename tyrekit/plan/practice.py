@@ -15,6 +15,7 @@ from scipy import stats
 
 from tyrekit.fit.lap_design import SETTLED_LAP
 from tyrekit.fit.lap_time import LapTimeResults
+from tyrekit.fit.result import percent
 from tyrekit.plan.decision import Decision
 from tyrekit.plan.lap_moments import LapMoments, lap_moments
 from tyrekit.plan.practice_runs import (
@@ -290,8 +291,8 @@ def _no_run(
 
 def _notes(session: PracticeSession, found: Candidates, decision: Decision) -> tuple[str, ...]:
     notes = [
-        f"{session.turn_round_min:.0f} min in the pits between runs and {session.clean_share:.0%}"
-        " clean laps are assumed",
+        f"{session.turn_round_min:.0f} min in the pits between runs and"
+        f" {percent(session.clean_share)} clean laps are assumed",
         "a run's own level and trend are counted in; the weather is taken to stay",
     ]
     if not decision.choice:

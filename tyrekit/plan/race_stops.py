@@ -13,6 +13,7 @@ import numpy as np
 
 from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
+from tyrekit.fit.result import percent
 from tyrekit.model.petrol import density_kg_per_l
 from tyrekit.plan.programme import lap_time_s, laps_to_run, less_stops
 from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY, Floats
@@ -158,7 +159,7 @@ def _notes(session: Session, laps: int, risk: float, most: int) -> tuple[str, ..
     if session.minutes is not None:
         notes.append(f"a race to time is planned as {laps} laps")
     if stops is not None and stops.refuel:
-        shares = [f"{risk / (n + 1):.2%} with {n}" for n in range(stops.minimum, most + 1)]
+        shares = [f"{percent(risk / (n + 1), 2)} with {n}" for n in range(stops.minimum, most + 1)]
         notes.append(
             "the stints of a plan share the risk accepted; chance of running short in each, by the"
             f" stops it makes: {', '.join(shares)}"
