@@ -129,3 +129,11 @@ def test_a_left_out_slow_lap_stays_on_the_chart(hand_answer):
     assert len(slow) == 1
     assert slow[0]["lap_time_s"] == 98.7
     assert slow[0]["shown_s"] < 97
+
+
+@pytest.mark.parametrize(("oldest", "side"), [(9, "start"), (30, "end")])
+def test_the_words_at_the_oldest_age_stand_where_there_is_room(oldest, side):
+    age = np.arange(43.0)
+    table = pd.DataFrame({"age_laps": age, "mean": age, "lower": age, "upper": age})
+    drawn = svg(charts.drop_off_chart(table.assign(seen=age <= oldest)))
+    assert re.search(rf'text-anchor="{side}"[^>]*>timed here to {oldest} laps<', drawn)

@@ -299,3 +299,23 @@ def test_what_must_be_left_at_the_finish_adds_up(r1_plan):
     parts = [float(kg) for kg in re.findall(r"([\d.]+) kg (?:for|that)", words)]
     least = float(r1_plan.fuel_left["least_kg"].iloc[-1])
     assert len(parts) == 3 and abs(sum(parts) - least) < 0.15 + 1e-9
+
+
+def test_what_a_timed_race_has_in_laps_and_before_which_the_car_stays_out(tmp_path):
+    """The same race counted with cautions and without, and a reply that ends where the stop is."""
+    folder = copy_of("fenmoor-after-p3", tmp_path)
+    event = folder / "event.toml"
+    text = event.read_text(encoding="utf-8").replace("laps = 28", "minutes = 45", 1)
+    event.write_text(text, encoding="utf-8")
+    panel = RacePanel(folder)
+    panel.which.value = "R3"
+    plan = panel.race.plan
+    said = cards_race.decision_cards(plan, 30.0)
+    assert round(plan.fuel.laps) != plan.race.laps
+    assert f"laps on average with cautions, {plan.race.laps} without" in said
+    replies = race.replies_table(plan)
+    stays = replies.assign(reply=replies["reply"].where(replies["planned"], "stay out"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(race, "replies_table", lambda plan: stays)
+        lap = int(stays.loc[stays["planned"], "first_lap"].iloc[0])
+        assert cards_race.caution_words(plan) == f"stay out under every caution before lap {lap}"

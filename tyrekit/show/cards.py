@@ -16,7 +16,7 @@ from tyrekit.show.caveats import caveats_table
 from tyrekit.show.fuel_sum import ballast_short, ballast_words, fuel_sum_rows
 from tyrekit.show.verdict import musts, proof, verdict
 from tyrekit.show.wet_session import has_run, wet_words, wets_table
-from tyrekit.show.words import degrees, html, known, number, one_in, percent, sentences, span
+from tyrekit.show.words import degrees, ended, html, known, number, one_in, percent, sentences, span
 
 
 def head_card(answer: Answer, note: str = "") -> str:
@@ -102,7 +102,8 @@ def fuel_card(load: FuelLoad) -> str:
         f"<p>burns {burns} kg; running short {one_in(load.shortfall_risk)}</p>"
         f"<p>ballast {html(ballast_short(load))}</p>"
     )
-    basis = f"{number(load.start_kg)} kg, {number(load.laps, 0)} laps"
+    about = "" if load.laps == round(load.laps) else "about "  # a race to time, cautions counted
+    basis = f"{number(load.start_kg)} kg, {about}{number(load.laps, 0)} laps"
     return _card(f"Fuel for {load.session}", f"{number(load.start_l)} l", basis, more + warn)
 
 
@@ -139,7 +140,8 @@ def doubts_card(answer: Answer, notes: Sequence[str] | None = None) -> str:
     """Return doubts about the data, the surest first, then what all (or `notes`) rests on."""
     doubts = "".join(
         f"<li><b>{html(d['name'])}</b> ({percent(d['sure'])} sure), {html(d['where'])}:"
-        f' {html(d["evidence"])} <span class="tk-muted">{html(d["next_step"])}</span></li>'
+        f" {html(ended(d['evidence']))}"
+        f' <span class="tk-muted">{html(d["next_step"])}</span></li>'
         for _, d in tables.doubts_table(answer).iterrows()
     )
     minded = "".join(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from tyrekit.record.doubts import Doubt
-from tyrekit.show.words import clock, html, percent
+from tyrekit.show.words import clock, ended, html, percent
 
 KINDS = {
     "out": "out-lap",
@@ -60,8 +60,8 @@ def doubts_list(doubts: Sequence[Doubt]) -> str:
     if not doubts:
         return '<p class="tk-small">Nothing doubtful found in it.</p>'
     items = "".join(
-        f"<li><b>{html(d.name)}</b> ({percent(d.sure)} sure), {html(d.where)}: {html(d.evidence)}"
-        f' <span class="tk-muted">{html(d.next_step)}</span></li>'
+        f"<li><b>{html(d.name)}</b> ({percent(d.sure)} sure), {html(d.where)}:"
+        f' {html(ended(d.evidence))} <span class="tk-muted">{html(d.next_step)}</span></li>'
         for d in sorted(doubts, key=lambda doubt: -doubt.sure)
     )
     return f'<div class="tk-warn" role="status"><b>Doubts about this run</b><ul>{items}</ul></div>'

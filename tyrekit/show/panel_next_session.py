@@ -101,7 +101,8 @@ class NextSessionPanel(WeekendPanel):
         answer = self.state.answer
         self.tyres.value = cards.tyres_card(answer) + cards.conditions_line(answer)
         self.sure.value = cards.sure_card(answer)
-        self.fuel.value = cards.fuel_cards(answer)
+        fuel = cards.fuel_cards(answer)
+        self.fuel.value = f"<h2>Fuel</h2>{fuel}" if fuel else ""
         self.figures.show(figures(answer))
         self.laps_box.draw(answer)
         self.check_in.follow(self.state.weekend, answer)
@@ -204,7 +205,7 @@ class NextSessionPanel(WeekendPanel):
         laps = w.VBox([w.HTML("<h2>Laps</h2>"), self.laps_box])
         return [
             self.head, bar, self.check_in, self.older, row([left, right]),
-            w.HTML("<h2>Fuel</h2>"), self.fuel, row([measured, self.laps_box.last]), supposed,
+            self.fuel, row([measured, self.laps_box.last]), supposed,
             laps, self.doubts, w.HTML("<h2>Why</h2>"), self.figures,
         ]  # fmt: skip
 

@@ -109,14 +109,15 @@ def adding_up(parts: Sequence[float], digits: int = 1) -> list[float]:
     return [round(count * step, digits) for count in down]
 
 
+def ended(text: str) -> str:
+    """Return a remark with a full stop, unless it ends with a mark of its own."""
+    return f"{text}{'' if text.endswith(('.', '!', '?')) else '.'}"
+
+
 def sentences(parts: Iterable[str]) -> str:
     """Return remarks as sentences: each with a capital and a full stop."""
     said = (part.strip() for part in parts)
-    return " ".join(
-        f"{part[0].upper()}{part[1:]}{'' if part.endswith(('.', '!', '?')) else '.'}"
-        for part in said
-        if part
-    )
+    return " ".join(ended(f"{part[0].upper()}{part[1:]}") for part in said if part)
 
 
 def each_once(parts: Iterable[Iterable[object]]) -> list[str]:
