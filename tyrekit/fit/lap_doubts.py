@@ -16,7 +16,7 @@ from tyrekit.fit.lap_steps import stint_steps
 from tyrekit.fit.lap_time import LapTimeModel
 from tyrekit.record.evidence import Doubt
 
-STEP = 3.0  # spreads; of about eleven stints one in 40 weekends is that far out by chance
+STEP = 3.0  # spreads; a stint lies that far out by chance in 14 of 120 simulated clean weekends
 WIDE = 0.001  # chance of a session's scatter below which it is told
 LINGERS = 0.4  # lag-1 correlation above which the laps move together for a reason
 

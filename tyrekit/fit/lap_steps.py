@@ -54,7 +54,7 @@ def _step(model: LapTimeModel, stint: pd.DataFrame) -> tuple[object, ...] | None
 
 
 def _spread(others: LapTimeEstimates, rows: pd.DataFrame) -> float:
-    """What the mean of this stint is expected to scatter by."""
+    """What the mean of this stint is expected to scatter by; its median, a little more."""
     told = others.combined(rows, np.full(len(rows), 1.0 / len(rows)), ONE_SD).iloc[0]
     half = 0.5 * (float(told["upper"]) - float(told["lower"]))
     return half / t_quantile(0.5 + ONE_SD / 2, others.df)
