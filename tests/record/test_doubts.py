@@ -212,7 +212,7 @@ def test_a_typed_time_within_its_digits_agrees(folder, edit):
 def test_more_fuel_than_the_tank_holds(folder, edit):
     edit("book/runs.csv", ",20.0,", ",48.0,")
     doubt = only(folder, "fuel over the tank")
-    assert "48.0 kg; 50 l hold 37.5 kg" in doubt.evidence and doubt.where == "book/runs.csv row 2"
+    assert "48.0 kg; 50 L hold 37.5 kg" in doubt.evidence and doubt.where == "book/runs.csv row 2"
 
 
 def test_more_fuel_burnt_than_there_was(folder, edit):
@@ -258,6 +258,20 @@ def test_a_run_on_another_day(folder, edit):
     edit("book/runs.csv", "2026-05-16T09:02", "2026-05-15T09:02")
     doubt = only(folder, "run outside its session")
     assert "run P1-1 starts Fri 09:02; P1 is from Sat 09:00 to Sat 09:30" in doubt.evidence
+
+
+def test_a_run_in_another_month_is_told_with_its_date(folder, edit):
+    edit("book/runs.csv", "2026-05-16T09:02", "2026-04-18T09:02")  # a Saturday too
+    said = doubts(folder)["run outside its session"].evidence
+    assert "starts Sat 18 Apr 2026 09:02; P1 is from Sat 16 May 2026 09:00" in said
+
+
+def test_readings_in_another_month_are_told_in_days(folder, edit):
+    edit("book/pressures.csv", "2026-05-16T09:12:30", "2026-04-16T09:12:30")
+    edit("book/pressures.csv", "2026-05-16T09:12:40", "2026-04-16T09:12:40")
+    doubt = doubts(folder)["log of another run"]
+    assert "2 readings after it were taken up to 30 days before" in doubt.evidence
+    assert "taken_at" in doubt.next_step
 
 
 def test_a_tyre_on_the_wrong_side(folder, edit):
@@ -403,6 +417,16 @@ def test_tread_in_32nds_of_an_inch(folder, edit, unit, names):
     if names:
         assert "5 tyres have more tread" in found["tread unit"].evidence
         assert found["tread unit"].where == "book/tread.csv row 7"
+
+
+def test_readings_in_the_wrong_order_are_not_taken_for_inches(folder, edit):
+    tyres = ("007", "008", "009", "010", "N1")
+    runs = dict.fromkeys(tyres, "P1-1") | {"N1": "P1-2"}
+    rows = [f"2026-05-16T08:00:{i:02d},{t},{runs[t]},3.9,4.0,3.9\n" for i, t in enumerate(tyres)]
+    rows += [f"2026-05-16T10:00:{i:02d},{t},,4.4,4.5,4.4\n" for i, t in enumerate(tyres)]
+    head = "taken_at,tyre_id,after_run,inner_mm,centre_mm,outer_mm\n"
+    edit("book/tread.csv", whole=head + "".join(rows))
+    assert "tread unit" not in doubts(folder)
 
 
 def test_a_log_of_another_circuit_is_not_the_lines_fault(folder, track):

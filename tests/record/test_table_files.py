@@ -150,6 +150,8 @@ def changed(rows, row, column, value):
         ({"tyres": TYRES, "tyre": TYRES}, r"table tyres is there twice"),
         ({"tyres": [*TYRES, ["X"] * 10]}, r"row 10 column J: a cell stands under no column"),
         ({"tyres": changed(TYRES, 2, 8, "age laps")}, r"column age_laps is there twice"),
+        ({"tyres": [*TYRES, [], ["carried over"]]},
+         r"row 11: only tyre_id is filled, with 'carried over'; a row of tyres needs spec, new,"),
         ({"Sheet1": TYRES}, r"no table of the book was found among Sheet1"),
     ],
 )  # fmt: skip

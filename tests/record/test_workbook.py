@@ -65,7 +65,7 @@ def test_cells_are_what_a_person_typed(tmp_path):
     grid = read_workbook(written(tmp_path / "w.xlsx", rows, D1="000"))["Tyres"]
     assert grid[1] == {1: "id", 2: "7", 3: "007", 4: "007", 5: "1.68", 6: "12", 7: "1"}
     assert list(grid[2].values()) == [
-        "2026-05-16T09:10:00", "2026-05-16T00:00:00", "09:10:00", "1,65", "-0.5", "0.001",
+        "2026-05-16T09:10:00", "2026-05-16", "09:10:00", "1,65", "-0.5", "0.001",
     ]  # fmt: skip
 
 
@@ -78,6 +78,13 @@ def test_serial_dates_of_both_systems_and_ragged_seconds(tmp_path):
             book.epoch = openpyxl.utils.datetime.CALENDAR_MAC_1904
         book.save(tmp_path / "d.xlsx")
         assert read_workbook(tmp_path / "d.xlsx")["Sheet"][1][1] == "2026-05-16T09:10:00"
+
+
+def test_a_date_shown_without_a_time_is_no_midnight(tmp_path):
+    rows = [[datetime(2026, 5, 16), datetime(2026, 5, 16), datetime(2026, 5, 16)]]
+    file = written(tmp_path / "w.xlsx", rows, A1="dd/mm/yyyy", B1="dd.mm.yyyy hh:mm", C1="h:mm")
+    midnight = "2026-05-16T00:00:00"
+    assert list(read_workbook(file)["Tyres"][1].values()) == ["2026-05-16", midnight, midnight]
 
 
 def test_formulas_count_by_their_value_and_one_without_is_named(tmp_path):

@@ -155,10 +155,12 @@ def run_outside_session(e: Evidence) -> Iterator[Doubt]:
         start, end = pd.Timestamp(session.start), session_end(session, lap_s)
         if start - AROUND <= ran.start <= end + AROUND:
             continue
+        far = abs(ran.start - start) > timedelta(days=6)  # then the weekday does not tell
+        when = "%a %d %b %Y %H:%M" if far else "%a %H:%M"
         yield Doubt(
             "run outside its session",
-            f"run {ran.run_id} starts {ran.start:%a %H:%M}; {session.id} is from {start:%a %H:%M}"
-            f" to {end:%a %H:%M}",
+            f"run {ran.run_id} starts {ran.start:{when}}; {session.id} is from {start:{when}}"
+            f" to {end:{when}}",
             0.7,
             e.run_row(ran.run_id),
             "Correct the run's start or session, or the session's start in event.toml.",

@@ -38,7 +38,8 @@ def other_runs_log(e: Evidence) -> Iterator[Doubt]:
             f"run {ran.run_id} has {ran.log.name}: {'; '.join(words for _, words in told)}",
             min(0.99, sure),
             e.run_row(ran.run_id),
-            "Check the log column and the start time of the run, and of its neighbours.",
+            "Check the log column, the start time and the readings' taken_at of the run, and of its"
+            " neighbours.",
         )
 
 
@@ -63,9 +64,17 @@ def _by_readings(e: Evidence, ran: Ran) -> Iterator[Witness]:
     if len(early_s) >= 2:
         yield (
             READ_EARLY,
-            f"{len(early_s)} readings after it were taken up to {max(early_s):.0f} s before the"
+            f"{len(early_s)} readings after it were taken up to {_long(max(early_s))} before the"
             " log's car stopped",
         )
+
+
+def _long(seconds: float) -> str:
+    """Return a time in the unit that a person would say it in."""
+    for unit, size_s in (("days", 86400), ("hours", 3600), ("min", 60)):
+        if seconds >= 2 * size_s:
+            return f"{seconds / size_s:.0f} {unit}"
+    return f"{seconds:.0f} s"
 
 
 def _by_session(e: Evidence, ran: Ran, lap_s: float) -> Iterator[Witness]:

@@ -39,12 +39,17 @@ def in_inches(tread: pd.DataFrame) -> bool:
 
 
 def grown(tread: pd.DataFrame) -> pd.DataFrame:
-    """Return the readings deeper than the one before: tyre_id, depth_mm, before_mm, in time."""
+    """Return the readings deeper than the one before: tyre_id, depth_mm, before_mm, in time.
+
+    One after a run followed by one after none are in the wrong order, not in the wrong unit.
+    """
     tread = tread.sort_values("taken_at", kind="stable")
     depth_mm = tread[PLACES].median(axis=1)
     before_mm = depth_mm.groupby(tread["tyre_id"]).shift()
     rows = pd.DataFrame({"tyre_id": tread["tyre_id"], "depth_mm": depth_mm, "before_mm": before_mm})
-    return rows[rows["depth_mm"] > rows["before_mm"] + GREW_MM]
+    after = tread["after_run"] != ""
+    in_order = after | ~after.groupby(tread["tyre_id"]).shift(fill_value=False)
+    return rows[in_order & (rows["depth_mm"] > rows["before_mm"] + GREW_MM)]
 
 
 CHECKS = (in_32nds,)

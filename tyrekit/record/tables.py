@@ -23,6 +23,7 @@ Type = Literal["text", "number", "whole", "flag", "time", "choice"]
 FLAGS = {"1": True, "0": False, "true": True, "false": False, "yes": True, "no": False}
 SECTOR = re.compile(r"sector_[0-9]{1,3}_s")
 REMARKS = ("note", "reason")  # texts that may have several lines
+LONE = 2  # cells that lack beside a single one: it is no row, or a forgotten one
 MOST = 1e6  # beyond every number of the book in any unit it may be mistaken for
 
 
@@ -149,6 +150,18 @@ def completed(table: str, cells: Cells) -> dict[str, str]:
 
 def row_problems(table: str, cells: Cells, where: str, zone: ZoneInfo) -> Iterator[BookError]:
     """Yield what is wrong with the cells of one row."""
+    filled = [(name, text) for name, text in cells.items() if text]
+    lacking = [
+        c.name for c in columns_of(table) if c.needed and not c.default and not cells.get(c.name)
+    ]
+    if len(filled) == 1 and len(lacking) >= LONE:
+        name, text = filled[0]
+        yield BookError(
+            f"only {name} is filled, with {text!r}", where=where,
+            rule=f"a row of {table} needs {', '.join(lacking)} too",
+            next_step="Fill in the row; a remark belongs into the column note, or elsewhere.",
+        )  # fmt: skip
+        return
     for column in columns_of(table):
         text = cells.get(column.name, "")
         try:

@@ -40,8 +40,8 @@ Grid = dict[int, dict[int, str]]  # row number -> column number -> text, empty c
 def read_workbook(path: Path) -> dict[str, Grid]:
     """Return the cells of every sheet by its name, in the order of the file.
 
-    Dates and times become ISO 8601 text, truth values 1 and 0, numbers the shortest text that
-    reads back the same.
+    Dates and times become ISO 8601 text, a date alone where no time is shown, truth values 1 and
+    0, numbers the shortest text that reads back the same.
 
     Raises
     ------
@@ -182,7 +182,10 @@ def _text(cell: Any) -> str:
     if isinstance(value, bool):
         return "1" if value else "0"
     if isinstance(value, datetime):
-        return _rounded(value).isoformat()
+        moment = _rounded(value)
+        # a cell shown as a date alone says nothing of the time of day: no midnight is made of it
+        dated = moment.time() == time() and "h" not in str(cell.number_format).casefold()
+        return (moment.date() if dated else moment).isoformat()
     if isinstance(value, date | time):
         return value.isoformat()
     if isinstance(value, timedelta):
