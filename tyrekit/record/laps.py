@@ -114,17 +114,13 @@ def cut(
         When each later piece of the log begins, s of its clock.
     """
     if len(channels) < 2:
-        empty = pd.DataFrame({name: [] for name in CUT_COLUMNS})
-        nothing = float("nan")
-        return Cut(empty, 0.0, 0.0, nothing, nothing, nothing, "", ("the log holds no running",))
+        return _no_running()
     motion = motion_of(channels)
     crossings = find_crossings(channels, motion, circuit)
     notes = () if crossings is not None else ("the log has no way to find laps",)
     gaps = gaps_of(channels, restarts)
     found = outside(crossings or Crossings(np.empty(0), np.empty(0), ""), gaps)
-    aside = None
-    if has_position(channels) and circuit.start_finish is not None:
-        aside = sideways_at(channels, circuit.start_finish, found.time_s)
+    aside = _sideways(channels, circuit, found)
     stretches = segments(motion, found, circuit.length_m, sample_s=sample_s, sideways_m=aside)
     runs = with_pace(stretches, motion)
     kinds = kinds_of(
@@ -139,8 +135,10 @@ def cut(
     laps = _table(channels, runs, kinds, used, first).join(sectors.table)
     gaps = across(laps, gaps, first, motion, sample_s)
     ends_mps = float(motion.speed_mps[0]), float(motion.speed_mps[-1])
-    lost = max(ends_mps) > LANE_MOST_MPS  # a part of the run is not in the log
-    lost |= any(first < gap.end_s and gap.start_s < last for gap in gaps)
+    # whether a part of the run is not in the log
+    lost = max(ends_mps) > LANE_MOST_MPS or any(
+        first < gap.end_s and gap.start_s < last for gap in gaps
+    )
     return Cut(
         _without_gaps(laps, gaps),
         last - first,
@@ -153,6 +151,19 @@ def cut(
         tuple(gaps),
         *ends_mps,
     )
+
+
+def _no_running() -> Cut:
+    empty = pd.DataFrame({name: [] for name in CUT_COLUMNS})
+    nothing = float("nan")
+    return Cut(empty, 0.0, 0.0, nothing, nothing, nothing, "", ("the log holds no running",))
+
+
+def _sideways(channels: pd.DataFrame, circuit: Circuit, found: Crossings) -> FloatArray | None:
+    """Return where across the line each crossing was, m; None without position or line."""
+    if circuit.start_finish is None or not has_position(channels):
+        return None
+    return sideways_at(channels, circuit.start_finish, found.time_s)
 
 
 def counted_on(made: Cut, typed: pd.DataFrame) -> Cut:
