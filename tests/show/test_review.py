@@ -361,6 +361,9 @@ def test_without_logs_tyres_and_laps_are_still_reviewed(tmp_path):
     found = review(Weekend.open(folder))
     assert not len(found.driving.profile) and found.tyres["work_mj"].isna().all()
     assert found.tyres["wear_mm"].notna().any()
+    said = review_text(found)  # the tread has been read often enough: it is the logs that lack
+    assert "more: too few readings of the tread with a log of the driving" in " ".join(said.split())
+    assert "too few logged runs" in " ".join(said.split())
     assert "No log tells" in write_review(found, tmp_path / "out")[0].read_text()
 
 

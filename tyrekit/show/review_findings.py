@@ -105,7 +105,8 @@ def _open_causes(causes: pd.DataFrame) -> Iterator[tuple[str, str]]:
     for cause, asked in ASKED.items():
         own = causes[causes["cause"] == cause]
         if not len(own):
-            yield f"Whether {asked}: too few readings of the tread", READ
+            with_log = " with a log of the driving between" if cause == "driving" else ""
+            yield f"Whether {asked}: too few readings of the tread{with_log}", READ
         elif not own["told"].any():
             largest = own.iloc[int(own["mean_pct"].abs().argmax())]
             with_it = "with more of it " if cause == "driving" else ""
@@ -118,7 +119,8 @@ def _open_causes(causes: pd.DataFrame) -> Iterator[tuple[str, str]]:
 def _open_drop_off(drop_off: StyleResults) -> Iterator[tuple[str, str]]:
     asked = "Whether the driving made lap times fall off:"
     if drop_off.n_rows == 0:
-        yield f"{asked} too few runs of four clean laps", "Log long runs by both drivers."
+        lack = "too few logged runs of four clean laps"
+        yield f"{asked} {lack}", "Log long runs by both drivers, with throttle, brake and steering."
     elif not drop_off.found:
         largest = drop_off.effects.iloc[int(drop_off.effects["mean"].abs().argmax())]
         said = [more_or_less(largest[end], 1, "ms") for end in ("mean", "lower", "upper")]
