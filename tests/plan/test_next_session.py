@@ -16,7 +16,8 @@ from stand_ins import StraightLoss, StraightWear, make_event, make_tyres
 from tyrekit.errors import EventError
 from tyrekit.plan.allocation import allocate
 from tyrekit.plan.fork import fork
-from tyrekit.plan.next_session import chance_least, rank_next
+from tyrekit.plan.loss import chance_least
+from tyrekit.plan.next_session import rank_next
 from tyrekit.plan.outlook import agreement, outlook
 from tyrekit.plan.worth import worth
 from tyrekit.record.event import Lock

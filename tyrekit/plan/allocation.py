@@ -20,6 +20,7 @@ from tyrekit.plan.clash import Clash, clash, too_few
 from tyrekit.plan.effort import WORK_DONE, Effort
 from tyrekit.plan.fitting import difference, drawn_costs_s, plan_table, spare_table
 from tyrekit.plan.graph import build_graph
+from tyrekit.plan.loss import TIE_S
 from tyrekit.plan.optimum import optimum
 from tyrekit.plan.problem import AllocationProblem, PlanLimit
 from tyrekit.plan.relaxation import Relaxation, relax
@@ -264,9 +265,6 @@ def _with_alternative(plan: AllocationPlan, relaxed: Relaxation, found: Whole) -
         chance_best=float(np.mean(apart > TIE_S)),
         chance_tie=float(np.mean(np.abs(apart) <= TIE_S)),
     )
-
-
-TIE_S = 1e-3  # plans closer than this in a draw are equal in it
 
 
 def _nothing_left(problem: AllocationProblem) -> AllocationPlan:

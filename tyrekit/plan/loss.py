@@ -14,6 +14,8 @@ import numpy as np
 from tyrekit.plan.problem import QUALIFYING_LAPS as BEST
 from tyrekit.plan.problem import AllocationProblem, Floats, Ints, Stint
 
+TIE_S = 1e-3  # plans closer than this in a draw are equal in it
+
 
 def laps_that_count(stint: Stint) -> tuple[int, int, float]:
     """Return first lap counted (from 0 on the tyre), one past the last, and the divisor."""
@@ -60,3 +62,10 @@ def expected_table(problem: AllocationProblem) -> LossTable:
 def drawn_table(problem: AllocationProblem) -> LossTable:
     """Return the table over the fits' draws."""
     return LossTable.of(problem.age_loss_draws_s, problem.heat_cycle_draws_s)
+
+
+def chance_least(cost_s: Floats) -> Floats:
+    """Return each row's chance over the draws (columns) of being least, ties shared equally."""
+    least = cost_s <= cost_s.min(axis=0) + TIE_S
+    chance: Floats = (least / least.sum(axis=0)).mean(axis=1)
+    return chance

@@ -11,11 +11,12 @@ import pandas as pd
 from tyrekit.errors import EventError
 from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
-from tyrekit.plan.allocation import TIE_S, AllocationPlan
+from tyrekit.plan.allocation import AllocationPlan
 from tyrekit.plan.beyond import of_ages, of_track
 from tyrekit.plan.decision import Decision, between, whole_loss
 from tyrekit.plan.fitting import drawn_costs_s
 from tyrekit.plan.laps_left import laps_left
+from tyrekit.plan.loss import TIE_S
 from tyrekit.plan.practice import PracticePlan, practice_plan
 from tyrekit.plan.practice_runs import MOST_SEQUENCES, PracticeSet, practice_session
 from tyrekit.plan.problem import CORNERS, AllocationProblem, TyreState

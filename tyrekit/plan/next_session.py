@@ -12,11 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tyrekit.plan.allocation import TIE_S, AllocationPlan, plan_of
+from tyrekit.plan.allocation import AllocationPlan, plan_of
 from tyrekit.plan.alternatives import distinct_plans, signature_keys
 from tyrekit.plan.beyond import of_choices
 from tyrekit.plan.fitting import ages_in_words, axle_ages, drawn_losses_s
-from tyrekit.plan.problem import CORNERS, AllocationProblem, Floats
+from tyrekit.plan.loss import TIE_S, chance_least
+from tyrekit.plan.problem import CORNERS, AllocationProblem
 
 LEVEL = 0.9
 COLUMNS = (
@@ -138,13 +139,6 @@ def _ranked(problem: AllocationProblem, plans: tuple[AllocationPlan, ...]) -> pd
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
-
-
-def chance_least(cost_s: Floats) -> Floats:
-    """Return each row's chance over the draws (columns) of being least, ties shared equally."""
-    least = cost_s <= cost_s.min(axis=0) + TIE_S
-    chance: Floats = (least / least.sum(axis=0)).mean(axis=1)
-    return chance
 
 
 def _reason(

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tyrekit.plan.allocation import TIE_S, AllocationPlan
+from tyrekit.plan.allocation import AllocationPlan
 from tyrekit.plan.fitting import ages_in_words, axle_ages, drawn_costs_s
+from tyrekit.plan.loss import TIE_S
 from tyrekit.plan.worth import worth
 
 LEVEL = 0.9

@@ -16,6 +16,7 @@ from itertools import islice
 import numpy as np
 import pandas as pd
 
+from tyrekit.plan.loss import chance_least
 from tyrekit.plan.stint_search import (
     FIRST,
     LAST,
@@ -372,9 +373,7 @@ def _chance_best(sets: Sequence[TyreSet], found: Sequence[Blocks]) -> list[float
               for b in plan.blocks)
         for plan in found
     ]  # fmt: skip
-    table = np.stack(costs)
-    best = table <= table.min(axis=0) + 1e-9
-    return [float(share) for share in (best / best.sum(axis=0)).mean(axis=1)]
+    return [float(share) for share in chance_least(np.stack(costs))]
 
 
 def _blocked_by(race: StintRace, sets: Sequence[TyreSet]) -> tuple[str, ...]:
