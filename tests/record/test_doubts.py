@@ -391,6 +391,23 @@ def test_air_pressure_in_another_unit(folder, edit):
     assert doubt.where == "book/weather.csv row 3" and "1 of 2" in doubt.evidence
 
 
+@pytest.mark.parametrize(
+    ("column", "rows", "words"),
+    [
+        ("track_c", "08:00:00,15,95\n2026-05-16T09:10:00,16,24\n", "as degF it would be 35.0 degC"),
+        ("track_c", "08:00:00,15,-200\n2026-05-16T09:10:00,16,24\n", "the first -200"),
+        ("air_c", "08:00:00,-90,24\n2026-05-16T09:10:00,16,24\n", "the first -90"),
+    ],
+)
+def test_temperatures_that_cannot_be_are_told_and_not_used(folder, edit, column, rows, words):
+    edit("book/weather.csv", whole="taken_at,air_c,track_c\n2026-05-16T" + rows)
+    doubt = only(folder, "temperature out of range")
+    assert f"1 of 2 rows have {column}" in doubt.evidence and words in doubt.evidence
+    assert doubt.where == "book/weather.csv row 2"
+    weekend = Weekend.open(folder)
+    assert list(weekend.weather["air_c"]) == [16.0] and (weekend.laps["track_c"] == 24.0).all()
+
+
 def test_laps_and_kilometres_of_a_tyre_exchanged(folder, edit):
     edit("book/tyres.csv", "007,hard,0,1,12,30.0", "007,hard,0,1,30,12.0")
     doubt = only(folder, "laps and kilometres of a tyre")

@@ -29,6 +29,7 @@ from tyrekit.record.running import Ran
 from tyrekit.record.tables import SECTOR
 from tyrekit.record.timing import Timed
 from tyrekit.record.wear import Run, lives_of, tread_with_age, tyres_now
+from tyrekit.record.weather import usable
 from tyrekit.record.wet_tyres import tyre_notes, wet_tyres
 from tyrekit.terms import CORNERS
 
@@ -72,7 +73,7 @@ def assemble(folder: Path, event: Event, book: Book, tables: Tables, timed: Time
     assumed = assumed_laps(ran, event, typical_lap_s(laps, event))
     lives = lives_of(tables["tyres"], _on_tyres(ran, runs, event, assumed))
     fuelled = with_fuel(with_ages(laps, lives), event)
-    warmed = with_weather(fuelled.laps, weather)
+    warmed = with_weather(fuelled.laps, usable(weather))
     rubbered = with_field(warmed.laps, event, timed.official.field, _offsets_s(timed))
     sectors = sorted(name for name in laps.columns if SECTOR.fullmatch(name))
     final = rubbered.laps[[*LAP_COLUMNS, *sectors]].reset_index(drop=True)

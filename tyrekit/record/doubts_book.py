@@ -13,6 +13,7 @@ from tyrekit.record.carried import session_end, typical_lap_s
 from tyrekit.record.doubts_tread import LEAST_READINGS
 from tyrekit.record.doubts_tread_unit import in_inches
 from tyrekit.record.evidence import Doubt, Evidence
+from tyrekit.record.weather import RANGES_C
 from tyrekit.terms import CORNERS
 
 TREAD_OFF_MM = 0.6
@@ -232,6 +233,26 @@ def air_pressure(e: Evidence) -> Iterator[Doubt]:
     )
 
 
+def weather_out_of_range(e: Evidence) -> Iterator[Doubt]:
+    """Air or track temperatures that are not met: their rows are not used."""
+    weather = e.tables["weather"]
+    for name, (low, high) in RANGES_C.items():
+        odd = weather.loc[~weather[name].between(low, high), name]
+        if not len(odd) or (name == "air_c" and odd.iloc[0] > high):  # that is told as a unit's
+            continue
+        first = float(odd.iloc[0])
+        as_c = (first - 32) / 1.8
+        read = f"; as degF it would be {as_c:.1f} degC" if low <= as_c <= high else ""
+        yield Doubt(
+            "temperature out of range",
+            f"{len(odd)} of {len(weather)} rows have {name} outside {low:g} to {high:g} degC, the"
+            f" first {first:g}: they are not used{read}",
+            0.95,
+            e.row("weather", odd.index[0]),
+            "Correct the rows; the book holds degC.",
+        )
+
+
 def laps_and_distance(e: Evidence) -> Iterator[Doubt]:
     """Used tyres whose kilometres and laps make no circuit."""
     tyres = e.tables["tyres"]
@@ -280,5 +301,5 @@ def minimum_mass(e: Evidence) -> Iterator[Doubt]:
 
 CHECKS = (
     changed_csv, tread_typing, tread_grew, pressure_unit, pressure_typing, run_outside_session,
-    wrong_place, harmed_tyre, air_pressure, laps_and_distance, minimum_mass,
+    wrong_place, harmed_tyre, air_pressure, weather_out_of_range, laps_and_distance, minimum_mass,
 )  # fmt: skip

@@ -170,7 +170,10 @@ def _fahrenheit(name: str, where: str, high: list[float], known: list[float]) ->
         f" as degF it would be {as_c:.1f} degC",
         0.9,
         where,
-        "Give the unit degF in [log]." if "[log]" in where else "Correct the rows to degC.",
+        "Give the unit degF in [log]."
+        if "[log]" in where
+        else "Correct the rows to degC"
+        + ("; air over 55 degC is not used until then." if "weather" in where else "."),
     )
 
 

@@ -23,6 +23,7 @@ from tyrekit.record.official import read_official
 from tyrekit.record.repeats import counted_once
 from tyrekit.record.running import Ran, all_runs, channels_of
 from tyrekit.record.timing import timed
+from tyrekit.record.weather import usable
 
 OVERLAP_S = 60.0  # start times are written down to the minute
 
@@ -124,7 +125,8 @@ class Weekend:
             folder=path, event=with_locks(event, locks), book=book,
             laps=made.laps, tyres=made.tyres, runs=tables["runs"], tread=made.tread,
             pressures=made.pressures,
-            temperatures=tables["temperatures"], fuel=tables["fuel"], weather=tables["weather"],
+            temperatures=tables["temperatures"], fuel=tables["fuel"],
+            weather=usable(tables["weather"]),
             locks=locks, left_out=tables["left_out"],
             timing=times.official.laps, clocks=times.clocks, disagreements=times.disagreements,
             done=tuple(s.id for s in event.sessions if s.id in started), inputs=made.inputs,
