@@ -196,7 +196,7 @@ def test_a_small_tank_is_impossible_and_named(make_event, fuel_use, lap_time):
     event = make_event(("tank_l = 70.0", "tank_l = 30.0"))
     load = fuel_load(event, event.session("R1"), fuel_use, lap_time)
     assert load.status == "impossible"
-    assert "30.0 l" in load.blocked_by[0]
+    assert "30.0 L" in load.blocked_by[0]
     assert load.shortfall_risk > 0.9
 
 

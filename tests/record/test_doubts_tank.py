@@ -57,7 +57,7 @@ def test_a_drain_with_ten_litres_too_many(tmp_path):
     drains(one)[1]["volume_l"] += 10
     found = doubts(one, tmp_path)
     assert {d.where for d in found} == {"book/fuel.csv row 5"}
-    assert f"({drains(one)[1]['volume_l']:.1f} l)" in found[0].evidence
+    assert f"({drains(one)[1]['volume_l']:.1f} L)" in found[0].evidence
 
 
 @pytest.mark.parametrize("litres", [7.0, -7.0])

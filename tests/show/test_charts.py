@@ -37,7 +37,7 @@ def test_each_draws_without_network_and_with_its_words(drawings):
     assert "1:35" in texts["laps"]
     assert "timed here to 7 laps" in texts["drop_off"]
     assert ">N6<" in texts["tread"] and "1.6 mm limit" in texts["tread"]
-    assert ">38.6 l<" in texts["fuel"] and "1 in 200" in texts["fuel"]
+    assert ">38.6 L<" in texts["fuel"] and "1 in 200" in texts["fuel"]
     assert "81 % to be the best" in texts["choices"]
     assert ">RL<" in texts["use"]
     for text in texts.values():

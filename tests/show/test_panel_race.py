@@ -76,7 +76,7 @@ def test_opens_on_the_next_race_and_says_why_there_is_no_stop(panel):
 
 def test_what_is_on_screen_is_the_plan(r3):
     plan = r3.race.plan
-    assert f"{number(plan.start_l)} l" in r3.plan.value
+    assert f"{number(plan.start_l)} L" in r3.plan.value
     assert f"{number(plan.fuel.finish_mass_kg, 0)} kg" in r3.plan.value
     rows = race.stints_followed(plan)
     assert f"lap {rows['last_lap'].iloc[0]}" in r3.plan.value
@@ -205,7 +205,7 @@ def test_the_card_is_written_and_says_what_is_supposed(r3):
     r3.card.click()
     assert 'href="/files/out/race_card_R3.html"' in r3.link.value
     path = r3.folder / "out" / "race_card_R3.html"
-    assert f"{number(r3.race.plan.start_l)} l" in path.read_text(encoding="utf-8")
+    assert f"{number(r3.race.plan.start_l)} L" in path.read_text(encoding="utf-8")
     assert "supposed" not in path.read_text(encoding="utf-8")
     r3.caution.value = 0.1
     r3.card.click()
@@ -247,7 +247,7 @@ def test_replies_of_another_start_are_not_told(tmp_path):
     plan = panel.race.plan
     rows = race.stints_followed(plan)
     assert tuple(rows["last_lap"].iloc[:-1]) == plan.stints.best.stops
-    assert rows["added_kg"].sum() > 0 and f"{number(plan.start_l)} l" in panel.plan.value
+    assert rows["added_kg"].sum() > 0 and f"{number(plan.start_l)} L" in panel.plan.value
     alike = plan.caution.start_set == rows["set"].iloc[0]
     assert (len(race.replies_table(plan)) > 0) == alike
     assert ("is not told" in panel.plan.value) == (not alike)
@@ -265,7 +265,7 @@ def test_before_any_running_and_without_tyres(tmp_path):
             path.write_text(path.read_text(encoding="utf-8").splitlines()[0] + "\n")
     panel = RacePanel(folder)
     assert panel.problem.value == "" and "nothing yet" in panel.head.value
-    assert f"{number(panel.race.plan.start_l)} l" in panel.plan.value
+    assert f"{number(panel.race.plan.start_l)} L" in panel.plan.value
     new_weekend(tmp_path / "new")
     empty = RacePanel(tmp_path / "new")
     assert empty.problem.value == ""

@@ -37,7 +37,7 @@ def test_the_answer_is_on_screen(next_panel):
     for corner, bar in cold_bar(next_panel).items():
         assert f'id="tk-cold-{corner}">{bar:.2f} bar' in next_panel.tyres.value
     for load in next_panel.state.answer.fuel_loads.values():
-        assert f"{load.start_l:.1f} l" in next_panel.fuel.value
+        assert f"{load.start_l:.1f} L" in next_panel.fuel.value
 
 
 def test_old_weather_and_the_least_hot_pressure_stand_in_a_frame(next_panel):

@@ -17,7 +17,7 @@ def printed(part, width=100):
 
 def test_the_decision_is_there(hand_answer):
     text = printed(report_renderable(hand_answer))
-    for words in ("N5", "1.62 bar", "lowest allowed", "38.6 l", "28.8 kg", "1 in 200", "81 %"):
+    for words in ("N5", "1.62 bar", "lowest allowed", "38.6 L", "28.8 kg", "1 in 200", "81 %"):
         assert words in text, words
     for words in ("N5 N6 N3 N4", "regulations", "gauge reads low", "R1"):
         assert words in text, words
@@ -50,13 +50,13 @@ def test_an_impossible_plan_names_the_limits(hand_answer):
     hand_answer.next_session.table = hand_answer.next_session.table.iloc[:0]
     text = printed(report_renderable(hand_answer))
     assert "at most 8 new tyres" in text
-    assert "38.6 l" in text
+    assert "38.6 L" in text
 
 
 def test_an_impossible_fuel_load_says_why(hand_answer):
     load = hand_answer.fuel_loads["R1"]
-    load.status, load.blocked_by = "impossible", ("R1 needs 80 l and the tank holds 70 l",)
-    assert "the tank holds 70 l" in printed(report_renderable(hand_answer))
+    load.status, load.blocked_by = "impossible", ("R1 needs 80 L and the tank holds 70 L",)
+    assert "the tank holds 70 L" in printed(report_renderable(hand_answer))
 
 
 @pytest.mark.parametrize("markup", ["[bold]x", "[/]", "[link=http://a]"])

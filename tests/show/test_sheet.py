@@ -59,7 +59,7 @@ def text(hand_answer):
 
 
 def test_it_says_what_the_crew_needs(no_charts, text):
-    for words in ("N5", "1.62 bar", "38.6 l", "28.8 kg", "How sure", "Tyre plan"):
+    for words in ("N5", "1.62 bar", "38.6 L", "28.8 kg", "How sure", "Tyre plan"):
         assert words in text, words
     for words in ("gauge reads low", "Cautions", "Petrol", "Jack on level ground", "regulations"):
         assert words in text, words
@@ -193,7 +193,7 @@ def test_tread_to_measure_is_what_runs_next_and_what_has_run_since(hand_answer):
 
 
 def test_there_are_boxes_to_write_in(no_charts, text):
-    for name in ("set cold", "hot", "weighed kg", "filled l", "by, checked by"):
+    for name in ("set cold", "hot", "weighed kg", "filled L", "by, checked by"):
         assert f'<span class="blank"><i></i>{name}</span>' in text
     assert text.count('<td class="write"></td>') >= 4 * 3 + 2
 
@@ -212,7 +212,7 @@ def test_an_impossible_plan_and_a_finished_weekend_still_make_a_sheet(no_charts,
 
 def test_a_load_that_is_not_enough_says_so_in_place_of_litres(no_charts, hand_answer):
     load = hand_answer.fuel_loads["Q"]
-    load.status, load.blocked_by = "impossible", ("Q needs 80 l and the tank holds 14.2 l",)
+    load.status, load.blocked_by = "impossible", ("Q needs 80 L and the tank holds 14.2 L",)
     text = sheet.sheet_html(hand_answer, NOW, NONE)
-    assert '<div class="figure">not enough</div>' in text and "needs 80 l" in text
-    assert '<div class="figure">14.2 l</div>' not in text
+    assert '<div class="figure">not enough</div>' in text and "needs 80 L" in text
+    assert '<div class="figure">14.2 L</div>' not in text

@@ -220,7 +220,7 @@ def test_no_fuel_is_advised_that_the_tank_cannot_hold_or_that_leaves_the_car_sho
             assert load.shortfall_risk <= load.accepted_risk + 1e-9 and aboard > need
         elif load.shortfall_risk > load.accepted_risk + 1e-9:
             said = " ".join(load.blocked_by)
-            assert f"{event.fuel.tank_l:g} l" in said or f"{event.fuel.tank_l:.1f} l" in said
+            assert f"{event.fuel.tank_l:g} L" in said or f"{event.fuel.tank_l:.1f} L" in said
 
 
 def test_no_car_is_sent_under_the_minimum_mass_in_silence(advised):

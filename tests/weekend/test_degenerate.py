@@ -24,7 +24,7 @@ SAID = {  # where: words that have to be there, so that nothing is wrong in sile
     "constant pressure": ("check", "dead channel"),
     "constant everything": ("check", "dead channel"),
     "no practice": ("report", "No laps yet: planned from beliefs alone"),
-    "smallest tank": ("report", "the tank holds 3.1 l"),
+    "smallest tank": ("report", "the tank holds 3.1 L"),
     "all run": ("report", "no session is left"),
     "clashing limits": ("report", "o plan meets every limit"),
     "no tyres": ("report", "o plan meets every limit"),

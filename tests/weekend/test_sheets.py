@@ -68,7 +68,7 @@ def test_the_tyre_sheet_has_every_session_corner_and_pressure(practice, text):
 
 def test_a_race_card_says_when_to_stop_and_what_must_be_left(practice, text):
     plan = practice[1].races["R3"]
-    for words in (f"{plan.start_l:.1f} l", f"{plan.start_kg:.1f} kg", "at the end of",
+    for words in (f"{plan.start_l:.1f} L", f"{plan.start_kg:.1f} kg", "at the end of",
                   f"{plan.fuel_left['least_kg'].iloc[-1]:.1f} kg",
                   "Race control and the flags come first"):  # fmt: skip
         assert words in text["race_card_R3"]

@@ -64,12 +64,12 @@ def _reasons(table: pd.DataFrame) -> pd.Series:
         slow = timed[index] and slower[index] > SLOW and share[index] < 1
         why = "a slow lap counted as timed" if slow else f"{LOST}, or a gap in the log"
         reason[index] = (
-            f"{why}: {litres[index]:.2f} l is {share[index]:.2f} of the session's median"
+            f"{why}: {litres[index]:.2f} L is {share[index]:.2f} of the session's median"
         )
     reason[~table["kind"].isin(KINDS)] = "kind of lap is not known"
     reason[litres.notna() & (litres <= 0)] = f"{LOST}: fuel of zero or less"
-    reason[litres > MOST_L] = f"no car burns more than {MOST_L:.0f} l on a lap: another unit?"
-    reason[(litres > 0) & (litres < LEAST_L)] = f"less than {LEAST_L:g} l on a lap: another unit?"
+    reason[litres > MOST_L] = f"no car burns more than {MOST_L:.0f} L on a lap: another unit?"
+    reason[(litres > 0) & (litres < LEAST_L)] = f"less than {LEAST_L:g} L on a lap: another unit?"
     reason[litres.isna()] = "no fuel channel for this lap"
     return reason
 

@@ -178,7 +178,7 @@ def suspicion(
     unit = mix_up(ratio, density_kg_per_l)
     likely = f"it looks like {unit}" if unit else "the unit may be wrong"
     note = (
-        f"the channel says {litres.median():.2f} l per lap, believed is {belief.mean:.2f} ± "
+        f"the channel says {litres.median():.2f} L per lap, believed is {belief.mean:.2f} ± "
         f"{belief.sd:.2f}: {likely}; check [log] in event.toml. Until a fill and a drain settle "
         "it the belief counts more than the channel"
     )

@@ -231,7 +231,7 @@ def expected_laps(session: Session, need: FuelNeed, lap_s: float) -> float:
 def risk_table(
     need: FuelNeed, aside_kg: float, density: float, chosen_kg: float, seconds_per_litre: float
 ) -> pd.DataFrame:
-    """Return load, risk of running short and time lost against the chosen load, a row per 0.1 l."""
+    """Return load, risk of running short and time lost against the chosen load, a row per 0.1 L."""
     low_l = (aside_kg + need.quantile(0.2)) / density
     high_l = max((aside_kg + need.quantile(0.9999)) / density, chosen_kg / density + 1.0)
     steps = np.arange(math.floor(low_l / STEP_L), math.ceil(high_l / STEP_L) + 1)
@@ -263,16 +263,16 @@ def _fit_tank(
     stops, missing_kg = session.stops, wanted_kg - tank.capacity_kg
     if tank.capacity_kg <= tank.aside_kg:
         words = (
-            f"{session.id}: the tank holds {event.fuel.tank_l:g} l and"
-            f" {event.fuel.unusable_l:g} l unusable and {event.fuel.sample_l:g} l for the sample"
+            f"{session.id}: the tank holds {event.fuel.tank_l:g} L and"
+            f" {event.fuel.unusable_l:g} L unusable and {event.fuel.sample_l:g} L for the sample"
             " leave nothing to race on"
         )
         return tank.capacity_kg, 0.0, (words,)
     if stops is not None and stops.refuel:
         return tank.capacity_kg, missing_kg, ()
     words = (
-        f"{session.id} needs {wanted_kg / tank.density:.1f} l at the accepted risk and the tank"
-        f" holds {event.fuel.tank_l:.1f} l: save fuel, shorten the stint, accept more risk, or"
+        f"{session.id} needs {wanted_kg / tank.density:.1f} L at the accepted risk and the tank"
+        f" holds {event.fuel.tank_l:.1f} L: save fuel, shorten the stint, accept more risk, or"
         " refuel if the regulations allow it"
     )
     light = (
@@ -312,7 +312,7 @@ def _filling_notes(
 ) -> list[str]:
     notes = [
         f"litres are at {bowser_c:.0f} degC in the bowser; weigh the fuel if you can",
-        f"{event.fuel.unusable_l:g} l unusable and {event.fuel.sample_l:g} l for the sample are"
+        f"{event.fuel.unusable_l:g} L unusable and {event.fuel.sample_l:g} L for the sample are"
         " on top of what is burnt",
     ]
     if start_kg > FULL_SHARE * tank.capacity_kg:
@@ -373,5 +373,5 @@ def _race_notes(
         more_l = (none.quantile(1 - risk) - need.quantile(1 - risk)) / tank.density
         if more_l >= STEP_L:
             words = "counts on the stated chance of cautions"
-            notes.append(f"{session.id} {words}: {more_l:.1f} l more without")
+            notes.append(f"{session.id} {words}: {more_l:.1f} L more without")
     return notes

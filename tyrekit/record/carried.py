@@ -180,7 +180,7 @@ def _usual_litres(laps: pd.DataFrame, event: Event) -> tuple[dict[str, float], s
         timed, basis = event.fuel.use_l_per_lap.mean, "[fuel] use_l_per_lap is taken"
     if timed is None:
         timed = ASSUMED_L_PER_KM * event.circuit.length_m / 1000
-        basis = f"{timed:.2f} l a timed lap is assumed ({ASSUMED_L_PER_KM:g} l/km)"
+        basis = f"{timed:.2f} L a timed lap is assumed ({ASSUMED_L_PER_KM:g} L/km)"
     shares = {kind: share * timed for kind, share in FUEL_SHARE.items()}
     return {**shares, **{str(k): float(v) for k, v in medians.items()}}, basis
 

@@ -89,7 +89,7 @@ def counter_falls(e: Evidence) -> Iterator[Doubt]:
         more = f" and {len(falls) - 1} times more" if falls[1:] else ""
         yield Doubt(
             "fuel counter reset",
-            f"fuel_used_l of run {ran.run_id} falls by {litres:.2f} l at {at_s:.0f} s of its"
+            f"fuel_used_l of run {ran.run_id} falls by {litres:.2f} L at {at_s:.0f} s of its"
             f" log{more}",
             0.95,
             f"logs/{ran.log.name if ran.log else ''}",

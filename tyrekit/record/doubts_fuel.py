@@ -250,7 +250,7 @@ def litres_per_km(e: Evidence) -> Iterator[Doubt]:
     if not PER_KM[0] <= per_km <= PER_KM[1]:
         yield Doubt(
             "fuel unit",
-            f"the logger counts {per_km:.2f} l/km on a usual lap; a car like this burns"
+            f"the logger counts {per_km:.2f} L/km on a usual lap; a car like this burns"
             f" {PER_KM[0]:g} to {PER_KM[1]:g}",
             0.7,
             "event.toml [log] fuel_flow",
@@ -291,7 +291,7 @@ def counter_reset(e: Evidence) -> Iterator[Doubt]:
         yield Doubt(
             "fuel of a lap",
             f"run {run_id}: {', '.join(told[:3])}{more} the session's usual"
-            f" {median[laps.index[0]]:.2f} l; a counter reset or a gap in the log?",
+            f" {median[laps.index[0]]:.2f} L; a counter reset or a gap in the log?",
             0.7,
             e.run_row(str(run_id)),
             "Look at the fuel channel there; the fit leaves such laps out.",
@@ -306,7 +306,7 @@ def tank(e: Evidence) -> Iterator[Doubt]:
         if row["fuel_start_kg"] > most_kg:
             yield Doubt(
                 "fuel over the tank",
-                f"run {row['run_id']} starts with {row['fuel_start_kg']:.1f} kg; {fuel.tank_l:g} l"
+                f"run {row['run_id']} starts with {row['fuel_start_kg']:.1f} kg; {fuel.tank_l:g} L"
                 f" hold {fuel.tank_l * fuel.density_kg_per_l:.1f} kg: litres written as kg?",
                 0.9,
                 e.row("runs", row_id),

@@ -104,7 +104,7 @@ def _since(run_id: str, start_kg: float, ran: _Burnt) -> str:
 def _too_much_drained(
     e: Evidence, row_id: int, row: pd.Series, kg: float, most_kg: float, since: str
 ) -> Doubt:
-    unit = "" if np.isfinite(row["mass_kg"]) else f" ({row['volume_l']:.1f} l)"
+    unit = "" if np.isfinite(row["mass_kg"]) else f" ({row['volume_l']:.1f} L)"
     ask = ": weighed with the can?" if not unit else ": misread, or not drained after this run?"
     return Doubt(
         "more drained than was left",

@@ -18,7 +18,7 @@ STATIC_L_PER_H, RATED_BAR, DEAD_TIME_MS = 95.0, 3.0, 1.0
 MILLISECONDS_PER_CYCLE_RPM = 120_000.0  # four-stroke: one injection every two turns
 NOTE = (
     "no fuel channel: fuel flow is worked out from injector duty, rail pressure and engine speed, "
-    f"taking {STATIC_L_PER_H:.0f} l/h at full duty and {RATED_BAR:g} bar and "
+    f"taking {STATIC_L_PER_H:.0f} L/h at full duty and {RATED_BAR:g} bar and "
     f"{DEAD_TIME_MS:g} ms to open; its scale is not known until two sessions have a fill and a "
     "drain, so state [fuel] flow_scale = { mean = 1.0, sd = 0.3 }"
 )

@@ -104,7 +104,7 @@ def fuel_card(load: FuelLoad) -> str:
     )
     about = "" if load.laps == round(load.laps) else "about "  # a race to time, cautions counted
     basis = f"{number(load.start_kg)} kg, {about}{number(load.laps, 0)} laps"
-    return _card(f"Fuel for {load.session}", f"{number(load.start_l)} l", basis, more + warn)
+    return _card(f"Fuel for {load.session}", f"{number(load.start_l)} L", basis, more + warn)
 
 
 def fuel_cards(answer: Answer, most: int = 8) -> str:

@@ -41,7 +41,7 @@ def runs_card(table: pd.DataFrame, plan: PracticePlan) -> str:
         f'<td><span class="tk-tyre" style="{LARGE}">{html(row["set_id"])}</span>'
         f'<div class="tk-muted tk-small">{number(row["age_laps"], 0)} laps at the start</div></td>'
         f'<td><span style="{LARGE}">{number(row["fuel_kg"])} kg</span>'
-        f'<div class="tk-muted tk-small">{number(row["fuel_l"])} l</div></td>'
+        f'<div class="tk-muted tk-small">{number(row["fuel_l"])} L</div></td>'
         f'<td><span style="{LARGE}">{row["laps"]}</span></td>'
         f"<td>{html(row['tells_apart'])}</td></tr>"
         for _, row in table.iterrows()

@@ -176,7 +176,7 @@ def _pair(fuel_kg: float, fuel_l: float) -> str:
     """Return fuel in both units, each in one piece."""
     return (
         f'<span class="tk-whole">{number(fuel_kg)} kg</span>'
-        f' <span class="tk-muted tk-whole">{number(fuel_l)} l</span>'
+        f' <span class="tk-muted tk-whole">{number(fuel_l)} L</span>'
     )
 
 
@@ -213,7 +213,7 @@ def _fuel(plan: RacePlan) -> str:
     low_l, high_l = (race.litres(plan, kg) for kg in (fuel.need_lower_kg, fuel.need_upper_kg))
     more = (
         f"<p>running short: {one_in(fuel.shortfall_risk)}</p>"
-        f"<p>burns {span(fuel.need_lower_kg, fuel.need_upper_kg)} kg ({span(low_l, high_l)} l),"
+        f"<p>burns {span(fuel.need_lower_kg, fuel.need_upper_kg)} kg ({span(low_l, high_l)} L),"
         f" slow laps and cautions counted</p>"
         f"<p>a litre more costs {number(fuel.seconds_per_litre, 2)} s over the race</p>"
     )
@@ -223,10 +223,10 @@ def _fuel(plan: RacePlan) -> str:
         basis += f" on average with cautions, {plan.race.laps} without"
     if plan.race.refuel and plan.stints.plans:
         added = race.stints_followed(plan)["added_kg"].sum()
-        basis += f"; {number(added)} kg ({number(race.litres(plan, added))} l) added at stops"
+        basis += f"; {number(added)} kg ({number(race.litres(plan, added))} L) added at stops"
     impossible = fuel.status == "impossible" and not plan.race.refuel
-    big = "not enough" if impossible else f"{number(plan.start_l)} l"
-    basis = f"the tank takes {number(plan.start_l)} l" if impossible else basis
+    big = "not enough" if impossible else f"{number(plan.start_l)} L"
+    basis = f"the tank takes {number(plan.start_l)} L" if impossible else basis
     return decision_card("Fuel at the start", big, basis, more)
 
 
@@ -240,7 +240,7 @@ def _mass(plan: RacePlan) -> str:
         f"<p>under the minimum, or short of fuel: {one_in(fuel.joint_risk)}</p>"
         f"<p>{html(fuel.driver)},"
         f" the lightest, with {number(fuel.finish_fuel_kg)} kg"
-        f" ({number(race.litres(plan, fuel.finish_fuel_kg))} l) of fuel, sample taken</p>"
+        f" ({number(race.litres(plan, fuel.finish_fuel_kg))} L) of fuel, sample taken</p>"
     )
     over_kg = fuel.finish_mass_kg - fuel.minimum_mass_kg
     margin = f"{number(abs(over_kg))} kg {'over' if over_kg > 0 else 'UNDER'}"
@@ -321,7 +321,7 @@ def _fitted(plan: RacePlan, rows: pd.DataFrame, i: int) -> str:
     added = float(rows["added_kg"].iloc[i])
     words = "tyres stay on" if before == now else f"{now} on for {before}"
     litres = number(race.litres(plan, added))
-    return words + (f", {number(added)} kg ({litres} l) of fuel" if added > 0.05 else "")
+    return words + (f", {number(added)} kg ({litres} L) of fuel" if added > 0.05 else "")
 
 
 def _laps(row: pd.Series) -> str:

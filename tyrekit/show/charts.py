@@ -137,7 +137,7 @@ def fuel_chart(
     """Draw `fuel_risk_table` of one session: what does a litre buy against running short?"""
     shown = table[table["shortfall_risk"].between(*RISKS_SHOWN)].copy()
     x = alt.X(
-        "start_l:Q", title="fuel at the start, l", axis=alt.Axis(tickCount=8),
+        "start_l:Q", title="fuel at the start, L", axis=alt.Axis(tickCount=8),
         scale=alt.Scale(zero=False, nice=False),
     )  # fmt: skip
     y = alt.Y(
@@ -153,7 +153,7 @@ def fuel_chart(
         .encode(y="shortfall_risk:Q")
     )
     chosen = shown[shown["chosen"]].head(1)
-    words = chosen.assign(words=[f"{number(v)} l" for v in chosen["start_l"]])
+    words = chosen.assign(words=[f"{number(v)} L" for v in chosen["start_l"]])
     mark = (
         alt.Chart(words).mark_point(color=ACCENT, filled=True, size=110, opacity=1).encode(x=x, y=y)
     )

@@ -39,7 +39,7 @@ def fuel_sum_rows(load: FuelLoad) -> list[str]:
     """Return the sum as rows of an HTML table, the total marked."""
     table = fuel_sum_table(load)
     rows = [
-        f'<td>{html(row["part"])}</td><td class="tk-number">{number(row["volume_l"])} l</td>'
+        f'<td>{html(row["part"])}</td><td class="tk-number">{number(row["volume_l"])} L</td>'
         f'<td class="tk-number">{number(row["mass_kg"])} kg</td>'
         for _, row in table.iterrows()
     ]

@@ -176,7 +176,7 @@ def _fuel_part(answer: Answer) -> list[RenderableType]:
         blocked = row["status"] == "impossible"
         drawn.add_row(
             str(row["session"]),
-            Text(f"{number(row['start_l'])} l  {number(row['start_kg'])} kg", style="bold"),
+            Text(f"{number(row['start_l'])} L  {number(row['start_kg'])} kg", style="bold"),
             f"{number(row['need_lower_kg'])} to {number(row['need_upper_kg'])} kg",
             one_in(float(row["shortfall_risk"])),
             f"{number(row['ballast_kg'], 0)} kg",

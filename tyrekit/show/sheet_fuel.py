@@ -37,7 +37,7 @@ def _first(load: FuelLoad) -> str:
     """Return the next session's load in large figures with boxes for what was filled."""
     ends = (load.need_lower_kg, load.need_upper_kg, load.start_l / load.start_kg)
     burns = f"burns {_burns(*ends, ' (')}) in"
-    fill, basis = f"{number(load.start_l)} l", f"at {number(load.bowser_c, 0)} °C in the bowser"
+    fill, basis = f"{number(load.start_l)} L", f"at {number(load.bowser_c, 0)} °C in the bowser"
     if load.status == "impossible":
         fill, basis = "not enough", f"at most {fill} is allowed or fits: see above"
     figures = (
@@ -50,7 +50,7 @@ def _first(load: FuelLoad) -> str:
             ballast_short(load),
         )
     )
-    boxes = blanks("left in the tank kg", "filled l", "weighed kg", "petrol °C", "by, checked by")
+    boxes = blanks("left in the tank kg", "filled L", "weighed kg", "petrol °C", "by, checked by")
     return f'<section class="keep"><div class="bigs">{figures}</div>{boxes}</section>'
 
 
@@ -59,7 +59,7 @@ def _sum(load: FuelLoad) -> str:
     table = fuel_sum_table(load)
     rows = [
         "<tr>" + "".join(f"<td>{number(value)} {unit}</td>" for value in table[name]) + "</tr>"
-        for name, unit in (("volume_l", "l"), ("mass_kg", "kg"))
+        for name, unit in (("volume_l", "L"), ("mass_kg", "kg"))
     ]
     head = table["part"].tolist()
     head = [head[0], *(f"+ {part}" for part in head[1:-1]), f"= {head[-1]}"]
@@ -90,7 +90,7 @@ def _all(answer: Answer) -> str:
 def _burns(lower_kg: float, upper_kg: float, l_per_kg: float, between: str) -> str:
     """Return the interval of fuel burnt in both units."""
     return (
-        f"{span(lower_kg, upper_kg)} kg{between}{span(lower_kg * l_per_kg, upper_kg * l_per_kg)} l"
+        f"{span(lower_kg, upper_kg)} kg{between}{span(lower_kg * l_per_kg, upper_kg * l_per_kg)} L"
     )
 
 
@@ -99,7 +99,7 @@ def _ends(row: pd.Series) -> tuple[float, float, float]:
 
 
 def _fill(row: pd.Series) -> str:
-    words = f"{number(row['start_l'])} l"
+    words = f"{number(row['start_l'])} L"
     return f"not enough: {words}" if row["status"] == "impossible" else words
 
 

@@ -44,7 +44,7 @@ def _blocked(plan: RacePlan) -> str:
 def _start(plan: RacePlan) -> str:
     """Return start fuel, laps, mass and tyres in large figures."""
     load, rows = plan.fuel, race.stints_followed(plan)
-    start = f"{number(plan.start_l)} l"
+    start = f"{number(plan.start_l)} L"
     risk = f"{number(plan.start_kg)} kg; running short {one_in(load.shortfall_risk)}"
     if load.status == "impossible" and not plan.race.refuel:
         start, risk = "not enough", f"the tank takes {start}; {risk}"
@@ -74,7 +74,7 @@ def _stops(plan: RacePlan) -> str:
         fuel = "none"
         if now["added_kg"] > 0.05:
             aboard_kg = number(plan.card["fuel_kg"].iloc[i - 1])
-            fuel = f"add {number(now['added_kg'])} kg, {added_l} l, to leave with {aboard_kg} kg"
+            fuel = f"add {number(now['added_kg'])} kg, {added_l} L, to leave with {aboard_kg} kg"
         change = "stay on" if before["set"] == now["set"] else f"{before['set']} → {now['set']}"
         drawn.append(
             f'<tr><th class="row" scope="row">{i}</th><td class="huge">lap {before["last_lap"]}'
@@ -139,9 +139,9 @@ def _fuel_left(plan: RacePlan) -> str:
         f'<tr><th class="row" scope="row">{int(row["lap"])}'
         f' <span class="small muted">{html(row["why"])}</span></th>'
         f'<td class="big">{number(row["least_kg"])} kg</td>'
-        f"<td>{number(race.litres(plan, row['least_kg']))} l</td>"
+        f"<td>{number(race.litres(plan, row['least_kg']))} L</td>"
         f'<td class="big">{number(row["fuel_kg"])} kg</td>'
-        f"<td>{number(race.litres(plan, row['fuel_kg']))} l</td>"
+        f"<td>{number(race.litres(plan, row['fuel_kg']))} L</td>"
         f'<td>{span(row["lower_kg"], row["upper_kg"])} kg</td><td class="write"></td></tr>'
         for _, row in left[left["lap"] > 0].iterrows()
     ]

@@ -55,7 +55,7 @@ def _runs(plan: PracticePlan, session: Session, density: float) -> str:
         f'<td class="huge">{int(row["laps"])} laps</td>'
         f'<td class="big words">{html(row["set_id"])}</td>'
         f'<td class="big one">{number(row["fuel_kg"])} kg'
-        f'<div class="basis">{number(row["fuel_kg"] / density)} l</div></td>'
+        f'<div class="basis">{number(row["fuel_kg"] / density)} L</div></td>'
         f"<td>{number(row['start_min'], 0)} to {number(row['end_min'], 0)}</td>"
         f'<td class="words">{html(row["tells_apart"])}</td><td class="write"></td></tr>'
         for row in plan.table.to_dict("records")
