@@ -229,6 +229,14 @@ def test_the_fuel_card_and_the_race_card_start_on_the_same_fuel(
         assert same.start_kg == fuel_load(event, event.session(id), fuel_use, lap_time).start_kg
 
 
+def test_without_a_stop_the_fuel_is_the_whole_races(make_event, planned, fuel_use, lap_time):
+    event = make_event(("minimum = 1\n", "minimum = 0\n"), ("refuel = false", "refuel = true"))
+    found = planned(event, event.session("R3"), sets=[tyre_set(laps=60)])
+    assert found.stints.best.stops == () and found.fuel.refuel_kg == 0.0
+    whole = fuel_load(event, event.session("R3"), fuel_use, lap_time)
+    assert found.start_kg == whole.start_kg
+
+
 def test_leave_to_stop_more_often_never_costs_more(make_event, planned):
     """A plan allowed with fewer stops at most is allowed with more: the least cost only falls."""
     sets = [tyre_set(name, age=4) for name in "ABC"]

@@ -197,7 +197,9 @@ def session_load(
 
 
 def _start_kg(stints: StintPlans) -> float | None:
-    return float(stints.best.table["fuel_kg"].iloc[0]) if stints.plans else None
+    """Return the fuel of the first stint; None without a stop, where it is the whole race's."""
+    stops = stints.plans and stints.best.stops
+    return float(stints.best.table["fuel_kg"].iloc[0]) if stops else None
 
 
 def _replies(race: StintRace, tyres: RaceTyres, stints: StintPlans) -> CautionPolicy | None:
