@@ -257,6 +257,21 @@ def test_replies_of_another_start_are_not_told(tmp_path):
         assert f"to leave with {number(fuel_kg)} kg" in page
 
 
+def test_a_race_that_may_refuel_but_has_no_stop_to_make_has_no_replies(panel):
+    """One set and a tank for the whole race: no stop can be made, so no caution is answered."""
+    event = panel.state.weekend.event
+    session = event.session("R3")
+    stops = session.stops.model_copy(update={"minimum": 0, "refuel": True})
+    plan = race_plan(
+        event, session.model_copy(update={"laps": 20, "stops": stops}),
+        panel.state.fits.lap_time, panel.state.fits.fuel_use, panel.state.answer.allocation,
+        sets=[tyre_set("A", 0)], races=200, rng=np.random.default_rng(1),
+    )  # fmt: skip
+    assert plan.stints.best.stops == () and not len(race.replies_table(plan))
+    assert not len(race.replies_grid(plan))
+    assert "No stop is planned" in "".join(race_page(plan).sections)
+
+
 def test_before_any_running_and_without_tyres(tmp_path):
     folder = copy_of("fenmoor-after-p3", tmp_path)
     shutil.rmtree(folder / "logs")

@@ -189,6 +189,8 @@ def replies_table(plan: RacePlan) -> pd.DataFrame:
         return pd.DataFrame(columns=list(REPLIES))
     table = plan.caution.table
     table = table[table["stop_gain_s"] > -np.inf]  # a stop that cannot be made is no choice
+    if not len(table):
+        return pd.DataFrame(columns=list(REPLIES))
     names = ["reply", "set", "next_set", "planned"]
     kind = table[names].astype(str).agg("\n".join, axis=1)
     runs = (kind != kind.shift()).cumsum()
