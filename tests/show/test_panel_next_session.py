@@ -117,6 +117,8 @@ def test_saving_the_run_opens_its_readings_and_moves_on(story):
     story.check_in.save.click()
     assert story.children == parts
     assert story.problem.value == "" and "run Q saved" in story.said.value
+    story.check_in.save.click()  # pressed twice: it is saved, once
+    assert story.problem.value == ""
     runs = Weekend.open(story.folder).runs.set_index("run_id")
     assert runs.loc["Q", "log"] == "Q.csv.gz" and runs.loc["Q", "fuel_start_kg"] == 10.5
     assert runs.loc["Q", "cold_fl_bar"] == 1.78

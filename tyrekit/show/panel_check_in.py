@@ -149,6 +149,8 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
             self.trial.value = lap_strip(found.laps) + doubts_list(found.doubts)
 
     def _save(self) -> None:
+        if not self.is_open:  # pressed twice: the run is saved
+            return
         if self.tried != (self.weekend.book.latest_save(), self.texts):
             check_in.tried(self.weekend, self.texts)
         said = check_in.save(self.weekend, self.texts)
