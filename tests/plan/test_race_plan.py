@@ -38,7 +38,7 @@ def allocation(event, lap_time):
 
 @pytest.fixture(scope="module")
 def planned(lap_time, fuel_use, allocation):
-    def make(event, session, **changes):
+    def make(event, session, allocation=allocation, **changes):
         rng = np.random.default_rng(7)
         return race_plan(event, session, lap_time, fuel_use, allocation, races=400, rng=rng,
                          **changes)  # fmt: skip
@@ -235,6 +235,20 @@ def test_without_a_stop_the_fuel_is_the_whole_races(make_event, planned, fuel_us
     assert found.stints.best.stops == () and found.fuel.refuel_kg == 0.0
     whole = fuel_load(event, event.session("R3"), fuel_use, lap_time)
     assert found.start_kg == whole.start_kg
+
+
+def test_single_tyres_that_go_on_later_are_not_called_impossible(event, planned, allocation):
+    """The tyre plan has such a race; only its stops are not planned here."""
+    table = allocation.table.copy()
+    second = (table["session"] == "R3") & (table["stint"] == 2)
+    first = table[(table["session"] == "R3") & (table["stint"] == 1)].set_index("corner")
+    table.loc[second & (table["corner"] == "RL"), "tyre_id"] = first["tyre_id"]["FL"]
+    stops = event.session("R3").stops.model_copy(update={"minimum": 2})
+    session = event.session("R3").model_copy(update={"stops": stops, "laps": 60})
+    mixed = replace(allocation, table=table)
+    found = planned(event, session, allocation=mixed)
+    assert found.status == "impossible" and found.tyres.left_over
+    assert "follow the tyre plan stint by stint" in found.blocked_by[-1]
 
 
 def test_leave_to_stop_more_often_never_costs_more(make_event, planned):

@@ -123,6 +123,7 @@ def test_axles_that_change_at_different_stops_are_said(plan):
     table["tyre_id"] = ids
     found = race_tyres(meeting, replace(own, table=table), meeting.session("R2"))
     assert len(found.sets) == 1
+    assert found.left_over == ("N3", "N4", "U1", "U2")
     assert "N3, N4, U1, U2 go on together with tyres already on the car" in found.notes[0]
 
 

@@ -135,6 +135,23 @@ def test_refuelling_race_fills_for_each_stint(make_event, lap_time, fuel_use, pl
     assert any(note.startswith("every stop stands 45 s, however much") for note in one.notes)
 
 
+def test_the_last_stint_carries_what_the_minimum_mass_takes(make_event, lap_time, fuel_use, plan):
+    changes = [
+        ("refuel = false", "refuel = true"),
+        ("ballast_limit_kg = 90.0", "ballast_limit_kg = 30.0"),
+    ]
+    event = make_event(*changes)
+    race = stint_race(event, event.session("R3"), lap_time, fuel_use, sets=2)
+    usual = stint_race(make_event(changes[0]), event.session("R3"), lap_time, fuel_use, sets=2)
+    # by hand: what mass, lightest driver, unusable fuel and all ballast leave to the minimum
+    lightest_kg = min(driver.mass_kg for driver in event.drivers)
+    car = event.car
+    short_kg = car.minimum_mass_kg - car.mass_kg - lightest_kg - 30.0 - 2.5 * 0.745
+    assert short_kg > 0
+    for role, more_kg in ((FIRST, 0.0), (MIDDLE, 0.0), (LAST, short_kg), (ONLY, short_kg)):
+        assert race.fuel_kg[0, role, 10] - usual.fuel_kg[0, role, 10] == pytest.approx(more_kg)
+
+
 def test_decision_between_plans_is_their_difference_in_cost(event, plan, lap_time):
     # other way: the planner's own costs, expected and over draws
     for other in plan.alternatives:

@@ -138,7 +138,7 @@ def fuel_load(
     risk = event.fuel.shortfall_risk
     burnt_kg = need.quantile(1 - risk)
     driver = min(event.drivers, key=lambda d: d.mass_kg)
-    extra_kg = _missing_mass_kg(event, driver, tank.unusable_kg)
+    extra_kg = missing_mass_kg(event, tank.unusable_kg)
     wanted_kg = tank.rounded_up_kg(tank.aside_kg + burnt_kg + extra_kg)
     own_kg, refuel_kg, blocked = _fit_tank(event, session, tank, wanted_kg, extra_kg)
     if start_kg is not None:
@@ -247,10 +247,16 @@ def risk_table(
     )
 
 
-def _missing_mass_kg(event: Event, driver: Driver, left_kg: float) -> float:
-    """Return what all the ballast allowed does not make up; fuel left over must."""
-    car = event.car
-    most_kg = car.mass_kg + driver.mass_kg + left_kg + car.ballast_limit_kg
+def missing_mass_kg(event: Event, unusable_kg: float) -> float:
+    """Return what all the ballast allowed does not make up; fuel left over must.
+
+    Parameters
+    ----------
+    unusable_kg : float
+        Fuel that is left in any case, 0 or more.
+    """
+    car, lightest_kg = event.car, min(driver.mass_kg for driver in event.drivers)
+    most_kg = car.mass_kg + lightest_kg + unusable_kg + car.ballast_limit_kg
     return max(0.0, car.minimum_mass_kg - most_kg)
 
 

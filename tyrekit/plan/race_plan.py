@@ -218,6 +218,10 @@ def _blocked_by(
         return by_fuel
     if not tyres.sets:
         return (*by_fuel, *tyres.notes)
+    if tyres.left_over:
+        words = f"the tyre plan of {race.session} puts single tyres on that have run in it already"
+        why = "the stops for that are not worked out; follow the tyre plan stint by stint, and"
+        return (*by_fuel, f"{words}: {why} fill for the longest stint")
     no_fuel = not race.refuel and not np.isfinite(race.fuel_kg[-1, ONLY, -1])
     return by_fuel if by_fuel and no_fuel else (*by_fuel, *stints.blocked_by)
 

@@ -31,14 +31,17 @@ class RaceTyres:
         What may be on in turn, the race starting on the first as in the tyre plan, whose limits
         may ask for that; empty when the tyre plan has nothing for the race.
     table : DataFrame
-        A row per tyre: set (``stays on`` for one that is never taken off), corner, tyre_id,
-        age_laps and heat_cycles at the start, longest_laps it may still run.
+        A row per tyre of a set: set (``stays on`` for one that is never taken off), corner,
+        tyre_id, age_laps and heat_cycles at the start, longest_laps it may still run.
     notes : tuple of str
+    left_over : tuple of str
+        Tyres that go on together with some already on the car: they are in no set.
     """
 
     sets: tuple[TyreSet, ...]
     table: pd.DataFrame
     notes: tuple[str, ...] = ()
+    left_over: tuple[str, ...] = ()
 
 
 def race_tyres(event: Event, plan: AllocationPlan, session: Session) -> RaceTyres:
@@ -69,7 +72,10 @@ def race_tyres(event: Event, plan: AllocationPlan, session: Session) -> RaceTyre
         )
         for i, name in enumerate(groups)
     )
-    return RaceTyres(sets, table, _notes(session, table, fittings, groups, stay, changed))
+    met = {str(tyre_id) for part in fittings for tyre_id in part["tyre_id"]}
+    left_over = tuple(sorted(met - set(table["tyre_id"].astype(str))))
+    notes = _notes(session, table, left_over, groups, stay, changed)
+    return RaceTyres(sets, table, notes, left_over)
 
 
 def _groups(fittings: list[pd.DataFrame], corners: list[str]) -> dict[str, pd.DataFrame]:
@@ -131,7 +137,7 @@ def _longest_laps(event: Event, problem: AllocationProblem, part: pd.DataFrame) 
 def _notes(
     session: Session,
     table: pd.DataFrame,
-    fittings: list[pd.DataFrame],
+    left_over: tuple[str, ...],
     groups: dict[str, pd.DataFrame],
     stay: list[str],
     changed: list[str],
@@ -144,8 +150,6 @@ def _notes(
             f"only {' and '.join(changed)} are changed; {ids} stay on for the whole race and lose"
             " the same in every plan"
         )
-    met = {str(tyre_id) for part in fittings for tyre_id in part["tyre_id"]}
-    left_over = sorted(met - set(table["tyre_id"].astype(str)))
     if left_over:
         notes.append(
             f"{', '.join(left_over)} go on together with tyres already on the car, which is not"

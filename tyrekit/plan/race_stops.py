@@ -15,6 +15,7 @@ from tyrekit.fit.fuel_use import FuelUseResults
 from tyrekit.fit.lap_time import LapTimeResults
 from tyrekit.fit.result import percent
 from tyrekit.model.petrol import density_kg_per_l
+from tyrekit.plan.fuel_load import missing_mass_kg
 from tyrekit.plan.programme import lap_time_s, laps_to_run, less_stops
 from tyrekit.plan.stint_search import FIRST, LAST, MIDDLE, ONLY, Floats
 from tyrekit.plan.stints import StintRace
@@ -101,7 +102,8 @@ def fuel_by_laps(
     The array is (risks, 4, laps + 1).
 
     No caution is counted on; inf where the tank cannot hold it. The last stint carries the
-    sample too. Without refuelling only the whole race is worked out, the rest is inf.
+    sample too, and what the minimum mass at the finish takes beyond all the ballast.
+    Without refuelling only the whole race is worked out, the rest is inf.
     """
     density = density_kg_per_l(event.fuel.density_kg_per_l, bowser_c)
     kept = max(density, event.fuel.density_kg_per_l)
@@ -134,7 +136,10 @@ def _load_kg(
         wet=session.wet,
     )
     aside_l = event.fuel.unusable_l + (event.fuel.sample_l if last else 0.0)
-    return [need.quantile(1 - risk) + aside_l * kept_density for risk in risks]
+    aside_kg = aside_l * kept_density
+    if last:
+        aside_kg += missing_mass_kg(event, event.fuel.unusable_l * kept_density)
+    return [need.quantile(1 - risk) + aside_kg for risk in risks]
 
 
 def _most_stops(session: Session, laps: int, sets: int, fuel_kg: Floats) -> int:

@@ -38,7 +38,7 @@ def _blocked(plan: RacePlan) -> str:
     if plan.status == "optimal":
         return ""
     items = "".join(f"<li>{html(words)}</li>" for words in plan.blocked_by)
-    return f'<div class="warn">This race cannot be run as the limits stand.<ul>{items}</ul></div>'
+    return f'<div class="warn">No plan for this race as the limits stand.<ul>{items}</ul></div>'
 
 
 def _start(plan: RacePlan) -> str:
