@@ -206,10 +206,20 @@ def _as_before(runs: pd.DataFrame) -> tuple[dict[str, str], str]:
 
 
 def _start_text(texts: Mapping[str, str], event: Event) -> datetime:
-    """Return the start: a clock time on the session's day, or a whole date and time."""
-    text = texts.get("start", "").strip().replace(".", ":")
+    return moment(texts.get("start", ""), texts.get("session", ""), event, "start")
+
+
+def moment(typed: str, session: str, event: Event, what: str) -> datetime:
+    """Return a clock time on a session's day, or a whole date and time.
+
+    Raises
+    ------
+    ValueError
+        It is neither; `what` it is stands in the message.
+    """
+    text = typed.strip().replace(".", ":")
     zone = event.meeting.zone
-    day = next((s.start for s in event.sessions if s.id == texts.get("session")), None)
+    day = next((s.start for s in event.sessions if s.id == session), None)
     try:
         if day is not None and 4 <= len(text) <= 8:
             local = day.astimezone(zone)
@@ -217,7 +227,7 @@ def _start_text(texts: Mapping[str, str], event: Event) -> datetime:
             return local.replace(hour=hour, minute=minute, second=second, microsecond=0)
         return datetime.fromisoformat(text)
     except (ValueError, TypeError):
-        raise ValueError(f"start {text!r} is not a time, as 14:05 or 14:05:30") from None
+        raise ValueError(f"{what} {text!r} is not a time, as 14:05 or 14:05:30") from None
 
 
 def _fuel_text(texts: Mapping[str, str], event: Event) -> float:

@@ -15,6 +15,7 @@ from tyrekit.show import cards
 from tyrekit.show.check_in import folder_name
 from tyrekit.show.entry_table import EntryTable
 from tyrekit.show.figures_next_session import figures
+from tyrekit.show.fuel_box import FuelBox
 from tyrekit.show.number_box import NumberBox
 from tyrekit.show.panel_check_in import CheckIn
 from tyrekit.show.panel_laps import LapsBox
@@ -69,6 +70,7 @@ class NextSessionPanel(WeekendPanel):
         self.measure = w.Button(description="Type tread and pressures")
         self.measure.on_click(lambda _: self._go_to_entry())
         self.laps_box = LapsBox(self.attempt, self._decided)
+        self.fuel_box = FuelBox(self.attempt, self._decided)
         self._show_book()
         self.undo = w.Button(description="Undo the last entry")
         self.undo.on_click(lambda _: self.attempt(self._undo))
@@ -105,6 +107,7 @@ class NextSessionPanel(WeekendPanel):
         self.fuel.value = f"<h2>Fuel</h2>{fuel}" if fuel else ""
         self.figures.show(figures(answer))
         self.laps_box.draw(answer)
+        self.fuel_box.show(self.state.weekend)
         self.check_in.follow(self.state.weekend, answer)
 
     def attempt_quietly(self, work: Any) -> None:
@@ -195,9 +198,10 @@ class NextSessionPanel(WeekendPanel):
         )  # fmt: skip
         left = w.VBox([self.tyres], layout={"flex": "3 1 480px", "min_width": "320px"})
         right = w.VBox([self.sure], layout={"flex": "1 1 280px"})
-        undo = row([self.undo, self.gauge, self.said], align_items="center")
+        undo = row([self.undo, self.gauge, self.fuel_box.ask, self.said], align_items="center")
         measured = w.VBox(
-            [w.HTML("<h2>Just measured</h2>"), self.entry, undo], layout={"flex": "0 1 720px"}
+            [w.HTML("<h2>Just measured</h2>"), self.entry, undo, self.fuel_box],
+            layout={"flex": "0 1 720px"},
         )
         self.laps_box.last.layout = {"flex": "1 1 380px"}
         supposed = w.VBox([w.HTML("<h2>What if</h2>"), self.controls])
