@@ -38,6 +38,7 @@ def test_the_answer_is_on_screen(next_panel):
         assert f'id="tk-cold-{corner}">{bar:.2f} bar' in next_panel.tyres.value
     for load in next_panel.state.answer.fuel_loads.values():
         assert f"{load.start_l:.1f} L" in next_panel.fuel.value
+        assert f"{load.start_kg:.1f} kg, {load.laps:.0f} laps" in next_panel.fuel.value
 
 
 def test_old_weather_and_the_least_hot_pressure_stand_in_a_frame(next_panel):

@@ -15,6 +15,7 @@ from tyrekit.record.wet_tyres import scrapped_tyres
 from tyrekit.terms import CORNERS
 
 LEFT_OUT = "left out by the engineer"
+SCRAPPED = "scrapped: "
 
 
 def locks_of(table: pd.DataFrame) -> tuple[Lock, ...]:
@@ -89,7 +90,7 @@ def save_lock(book: Book, session: str, corner: str, tyre_id: str, who: str) -> 
 
 
 def save_scrapped(book: Book, tyre_id: str, scrapped: bool, reason: str, who: str) -> None:
-    """Mark a tyre as scrapped, with the reason at the end of its note, or as in use again.
+    """Mark a tyre as scrapped, the reason at the end of its note, or take both back.
 
     Raises
     ------
@@ -105,8 +106,8 @@ def save_scrapped(book: Book, tyre_id: str, scrapped: bool, reason: str, who: st
         raise BookError("there is no reason", next_step="Say what is wrong with the tyre.")
     if bool(scrapped_tyres(own).iloc[0]) == scrapped:
         return
-    more = f"scrapped: {reason}" if scrapped else "in use again"
-    note = "; ".join(part for part in (str(own["note"].iloc[0]), more) if part)
+    note, _, _ = str(own["note"].iloc[0]).partition(SCRAPPED)
+    note = "; ".join(filter(None, [note.strip("; "), f"{SCRAPPED}{reason}" if scrapped else ""]))
     cells = {"scrapped": "yes" if scrapped else "no", "note": note}
     book.correct(int(own.index[0]), cells, who)
 

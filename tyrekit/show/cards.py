@@ -102,7 +102,8 @@ def fuel_card(load: FuelLoad) -> str:
         f"<p>burns {burns} kg; running short {one_in(load.shortfall_risk)}</p>"
         f"<p>ballast {html(ballast_short(load))}</p>"
     )
-    about = "" if load.laps == round(load.laps) else "about "  # a race to time, cautions counted
+    to_time = abs(load.laps - round(load.laps)) > 0.01  # a mean over cautions
+    about = "about " if to_time else ""
     basis = f"{number(load.start_kg)} kg, {about}{number(load.laps, 0)} laps"
     return _card(f"Fuel for {load.session}", f"{number(load.start_l)} L", basis, more + warn)
 
