@@ -468,3 +468,16 @@ def test_a_cut_tyre_that_is_scrapped_raises_no_doubt(folder, edit, scrapped, nam
     edit("book/tyres.csv", "side,note\n", "side,note,scrapped\n")
     edit("book/tyres.csv", "left,from the last event", f"left,cut in the shoulder,{scrapped}")
     assert list(doubts(folder)) == names
+
+
+def test_a_lap_typed_too_short(folder, edit):
+    for name in ("P1-1.csv", "P1-2.csv.gz"):
+        (folder / "logs" / name).unlink()
+    edit("book/runs.csv", "P1-1.csv", "")
+    edit("book/runs.csv", "P1-2.csv.gz", "")
+    times = (80, 66.2, 66.4, 46.6, 66.3, 66.1)  # 64.6 with its digits exchanged
+    rows = [f"P1-1,{lap},{s}\n" for lap, s in enumerate(times, 1)] + ["P1-2,1,80\n", "P1-2,2,66\n"]
+    edit("book/laps.csv", whole="run_id,lap,lap_time_s\n" + "".join(rows))
+    doubt = doubts(folder)["lap typed too short"]
+    assert "run P1-1: lap 4 is typed 46.6 s, 0.70 of the session's usual lap" in doubt.evidence
+    assert doubt.where == "book/laps.csv row 5"

@@ -237,6 +237,24 @@ def _late_s(e: Evidence, ran: Ran) -> float:
     return late_s if 0 < late_s < CLOCK_WITHIN_S else float("nan")
 
 
+def typed_short(e: Evidence) -> Iterator[Doubt]:
+    """A time typed by hand that is too short for a lap: it is left out."""
+    short = e.laps[(e.laps["source"] == "typed") & e.laps["reason"].str.startswith("short:")]
+    book = e.tables["laps"].reset_index(names="row").set_index(["run_id", "lap"])["row"]
+    for run_id, laps in short.groupby("run_id"):
+        first = laps.iloc[0]
+        more = f"; {len(laps) - 1} more lap(s) alike" if len(laps) > 1 else ""
+        yield Doubt(
+            "lap typed too short",
+            f"run {run_id}: lap {first['lap']} is typed {first['lap_time_s']:g} s,"
+            f" {first['reason'].split(';')[0].removeprefix('short: ')}: a typing error? It is left"
+            f" out{more}",
+            0.8,
+            e.row("laps", book[run_id, first["lap"]]),
+            "Correct the row; leave it if the lap was cut short.",
+        )
+
+
 def typed_otherwise(e: Evidence) -> Iterator[Doubt]:
     """Typed lap times are not the logged ones, are numbered otherwise, or no log supports them."""
     typed = e.tables["laps"]
@@ -343,4 +361,4 @@ def _lacking(ran: Ran, own: pd.DataFrame) -> Iterator[Doubt]:
         )
 
 
-CHECKS = (crossings, laps_lost, begun_again, part_of_a_run, typed_otherwise)
+CHECKS = (crossings, laps_lost, begun_again, part_of_a_run, typed_short, typed_otherwise)
