@@ -1,6 +1,8 @@
 """Slips of a tired hand: a comma, a number out of range, headings in a paste, a program killed."""
 
 import re
+import sqlite3
+from contextlib import closing
 
 import pytest
 from playwright.sync_api import expect
@@ -58,6 +60,22 @@ def test_headings_in_a_paste_put_nothing_beside_its_place(page, lab, open_notebo
     first.press("Tab")
     page.wait_for_timeout(1000)
     assert Weekend.open(lab.folder).book.latest_save() == before
+
+
+def test_a_reading_that_could_not_be_saved_stands_out_until_it_is(page, lab, open_notebook):
+    open_notebook("1_next_session.ipynb")
+    cell = page.get_by_label(re.compile(r"^FL .* hot bar$"))
+    state = page.get_by_role("row").filter(has=cell).get_by_role("status")
+    weight = "one => getComputedStyle(one).fontWeight"
+    with closing(sqlite3.connect(lab.folder / "book.sqlite")) as book:
+        book.execute("BEGIN EXCLUSIVE")  # another program holds the book
+        typed(page, cell, "2.07")
+        expect(state).to_contain_text("not kept on disk")
+        assert int(state.evaluate(weight)) >= 600
+        book.rollback()
+    cell.press("Enter")
+    expect(state).to_contain_text("pressure corrected")
+    assert int(state.evaluate(weight)) < 600
 
 
 def test_a_killed_program_is_said_until_it_is_started_again(page, open_notebook):

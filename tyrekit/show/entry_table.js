@@ -62,7 +62,7 @@ function render({ model, el }) {
     if (over && over.row === r) words.push(over.words);
     const said = words.length ? `! ${words.join("; ")}` : model.get("status")[row.key] || "";
     if (state.textContent !== said) state.textContent = said;
-    state.classList.toggle("tk-fault", words.length > 0);
+    state.classList.toggle("tk-fault", /(^|; )! /.test(said));
   }
 
   function textsOf(r) {
