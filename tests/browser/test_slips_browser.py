@@ -78,6 +78,16 @@ def test_a_reading_that_could_not_be_saved_stands_out_until_it_is(page, lab, ope
     assert int(state.evaluate(weight)) < 600
 
 
+def test_nothing_under_a_tyre_runs_into_the_next_at_twice_the_size(page, open_notebook):
+    """A laptop's 1366 pixels at 200 %, as WCAG 2.2, 1.4.4 asks."""
+    open_notebook("2_weekend_plan.ipynb")
+    page.set_viewport_size({"width": 683, "height": 800})
+    page.wait_for_timeout(500)
+    wide = """all => all.filter(one => one.scrollWidth > one.clientWidth + 1).length"""
+    assert page.locator(".tk-grid .tk-small").count() > 8
+    assert page.locator(".tk-grid div.tk-small").evaluate_all(wide) == 0
+
+
 def test_a_killed_program_is_said_until_it_is_started_again(page, open_notebook):
     open_notebook("2_weekend_plan.ipynb")
     asks = page.get_by_role("button", name="What would help?")

@@ -334,3 +334,9 @@ def test_what_a_timed_race_has_in_laps_and_before_which_the_car_stays_out(tmp_pa
         patch.setattr(race, "replies_table", lambda plan: stays)
         lap = int(stays.loc[stays["planned"], "first_lap"].iloc[0])
         assert cards_race.caution_words(plan) == f"stay out under every caution before lap {lap}"
+
+
+def test_corners_of_other_ages_each_have_their_own_end():
+    ages = pd.Series({"FL": 0.0, "FR": 0.0, "RL": 11.0, "RR": 16.0})
+    said = cards_race._on_old_tyres(ages, 21, 9.0)
+    assert "FL, FR to 21, RL to 32, RR to 37 laps with the slow ones; none was timed" in said

@@ -276,7 +276,8 @@ def _on_old_tyres(ages: pd.Series, laps: int, run_laps: float) -> str:
         by_end: dict[str, list[str]] = {}
         for corner in old:
             by_end.setdefault(number(ages[corner] + laps, 0), []).append(corner)
-        reach = " and ".join(f"{', '.join(own)} reach {end}" for end, own in by_end.items())
+        word = "reach" if len(by_end) == 1 else "to"
+        reach = ", ".join(f"{', '.join(own)} {word} {end}" for end, own in by_end.items())
         said.append(
             f"{reach} laps with the slow ones; none was timed here beyond {number(run_laps, 0)}"
         )
