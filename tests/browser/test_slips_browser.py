@@ -83,9 +83,11 @@ def test_nothing_under_a_tyre_runs_into_the_next_at_twice_the_size(page, open_no
     open_notebook("2_weekend_plan.ipynb")
     page.set_viewport_size({"width": 683, "height": 800})
     page.wait_for_timeout(500)
-    wide = """all => all.filter(one => one.scrollWidth > one.clientWidth + 1).length"""
-    assert page.locator(".tk-grid .tk-small").count() > 8
-    assert page.locator(".tk-grid div.tk-small").evaluate_all(wide) == 0
+    wide = """all => all.filter(one => one.getBoundingClientRect().right
+        > one.closest('.widget-vbox').getBoundingClientRect().right + 1).length"""
+    words = page.locator(".tk-grid .widget-vbox .tk-whole")
+    assert words.count() > 8
+    assert words.evaluate_all(wide) == 0
 
 
 def test_a_killed_program_is_said_until_it_is_started_again(page, open_notebook):
