@@ -18,7 +18,6 @@ from tyrekit.fit.prior import beliefs
 from tyrekit.fit.tread import TreadModel
 from tyrekit.plan.allocation import allocate
 from tyrekit.plan.fuel_load import fuel_load
-from tyrekit.plan.race_card import stop_card
 from tyrekit.plan.race_plan import race_plan, session_load
 from tyrekit.plan.stints import TyreSet
 from tyrekit.record.event import Caution, Stops
@@ -87,13 +86,6 @@ def test_a_race_starts_on_the_tyres_that_the_tyre_plan_starts_it_on(
     starts = " ".join(own[["FL", "FR", "RL", "RR"]])
     assert {str(plan.rows[0]["set"]) for plan in found.stints.plans} == {starts}
     assert found.caution.start_set == starts
-
-
-def test_replies_that_start_on_other_tyres_are_not_mixed_into_the_card(whole):
-    other = replace(whole.caution, start_set="some other tyres")
-    row = stop_card(whole.stints, other).iloc[0]
-    assert row["until_lap"] == row["lap"]
-    assert row["under_caution"] == "the replies to a caution start on some other tyres"
 
 
 def test_window_has_an_interval_about_what_is_lost(whole):

@@ -30,19 +30,14 @@ def stop_card(stints: StintPlans, policy: CautionPolicy | None) -> pd.DataFrame:
     Columns: stop, lap (at whose end), from_lap to to_lap (laps around it that cost less than a
     second more), until_lap (how long to wait for a caution at most), off and on (tyres; the same
     when they stay on), fuel_kg aboard when leaving, added_kg at the stop, under_caution (in
-    words: on which laps a caution is answered by a stop). Replies that start on other tyres
-    belong to another plan: they are not mixed in, and the words say on which they start.
+    words: on which laps a caution is answered by a stop).
     """
     if not stints.plans:
         return pd.DataFrame(columns=list(CARD))
     table, window = stints.best.table, stints.window
     burnt_kg = stints.race.use_kg_per_lap * table["laps"]
     burnt_kg.iloc[0] += stints.race.formation_kg
-    replies = policy if policy is None or policy.start_set == table["set"].iloc[0] else None
-    waiting = [] if replies is None else list(replies.table.loc[replies.table["planned"], "lap"])
-    words = "no cautions are counted on"
-    if policy is not None and replies is None:
-        words = f"the replies to a caution start on {policy.start_set}"
+    waiting = [] if policy is None else list(policy.table.loc[policy.table["planned"], "lap"])
     rows: list[tuple[object, ...]] = []
     for i, lap in enumerate(stints.best.stops):
         own = window[window["stop"] == i + 1]
@@ -52,7 +47,7 @@ def stop_card(stints: StintPlans, policy: CautionPolicy | None) -> pd.DataFrame:
         tyres = (str(table["set"].iloc[i]), str(table["set"].iloc[i + 1]))
         added_kg = max(fuel_kg - left_kg, 0.0) if stints.race.refuel else 0.0
         until = int(waiting[i]) if i < len(waiting) else lap
-        said = words if replies is None else _words(replies, i)
+        said = "no cautions are counted on" if policy is None else _words(policy, i)
         rows.append((i + 1, lap, *cheap, until, *tyres, fuel_kg, added_kg, said))
     return pd.DataFrame(rows, columns=list(CARD))
 

@@ -61,11 +61,6 @@ def why_no_stops(plan: RacePlan, has_stops: bool) -> str:
         )
     if plan.stints.plans and plan.caution is None:
         return "<p>No caution is counted on, so there is no reply to one.</p>"
-    if plan.caution is not None and not race.starts_alike(plan):
-        return (
-            "<p>What to do under a caution is not told: worked out without the weight of the fuel"
-            f" added, it starts on other tyres ({html(plan.caution.start_set)}).</p>"
-        )
     return ""
 
 

@@ -122,12 +122,6 @@ def follows_replies(plan: RacePlan) -> bool:
     return plan.caution is not None and plan.caution.status == "optimal" and not plan.race.refuel
 
 
-def starts_alike(plan: RacePlan) -> bool:
-    """Return whether the reply to cautions starts on the tyres that the stints to run start on."""
-    rows = stints_followed(plan)
-    return plan.caution is not None and list(rows["set"][:1]) == [plan.caution.start_set]
-
-
 def shortest_laps(session: Session) -> int:
     """Return the fewest laps a race can be supposed to have: its first stop must lie inside."""
     return 1 if session.stops is None else session.stops.first_lap + 1
@@ -185,7 +179,7 @@ def replies_table(plan: RacePlan) -> pd.DataFrame:
     on); low_s and high_s are the seconds by which a stop beats staying out, NaN
     where one must be made.
     """
-    if plan.caution is None or not starts_alike(plan):
+    if plan.caution is None:
         return pd.DataFrame(columns=list(REPLIES))
     table = plan.caution.table
     table = table[table["stop_gain_s"] > -np.inf]  # a stop that cannot be made is no choice
@@ -215,7 +209,7 @@ def replies_grid(plan: RacePlan, most: int = MOST_ROWS) -> pd.DataFrame:
     each with the stops made that it is planned with, and of the laps it may have gone on at most
     `most` a set.
     """
-    if plan.caution is None or not starts_alike(plan):
+    if plan.caution is None:
         return pd.DataFrame(columns=["lap", "set", "age_laps", "reply", "since", "planned"])
     grid = plan.caution.grid
     planned = list(dict.fromkeys(stints_followed(plan)["set"]))
