@@ -207,8 +207,8 @@ def harmed_tyre(e: Evidence) -> Iterator[Doubt]:
                 f" {str(note)!r}; the plans still use {'it' if len(ids) == 1 else 'them all'}",
                 0.6,
                 e.row(table, row_id),
-                "Look at the tyre; if it is done for, put yes into scrapped of book/tyres.csv, then"
-                " `tyrekit import FOLDER`.",
+                "Look at the tyre; if it is done for, scrap it under the weekend plan, or put yes"
+                " into scrapped of book/tyres.csv, then `tyrekit import FOLDER`.",
             )
 
 
