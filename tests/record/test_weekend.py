@@ -178,7 +178,7 @@ def test_laps_without_any_fuel_or_weather_say_what_is_assumed(folder, edit):
     weekend = Weekend.open(folder)
     assert weekend.laps[["fuel_kg", "air_c", "track_c"]].notna().all().all()
     notes = " ".join(weekend.notes)
-    assert "air_c 20 is assumed" in notes and "l/km" in notes
+    assert "air_c 20 is assumed" in notes and "L/km" in notes
 
 
 def test_a_run_without_evidence_still_ages_its_tyres(folder):

@@ -103,6 +103,30 @@ def test_a_slip_in_the_form_is_said_and_nothing_is_saved(story, box, text, words
     assert "Q" not in Weekend.open(story.folder).done
 
 
+def test_a_look_at_the_folder_while_the_form_opens_takes_back_nothing_typed(story, monkeypatch):
+    """Clicks come in a thread of their own, the look at the folder in the kernel's."""
+    form = story.check_in
+    form.not_now.click()
+    fill, begun, typed = form._fill, threading.Event(), threading.Event()
+    look = threading.Thread(target=form.look)
+
+    def slowly(texts):
+        if threading.current_thread() is look:
+            begun.set()
+            typed.wait(10)
+        elif look.ident is None:
+            look.start()
+            begun.wait(1)
+        fill(texts)
+
+    monkeypatch.setattr(form, "_fill", slowly)
+    form.begin.click()
+    form.boxes["fuel_start_kg"].value = "10,6"
+    typed.set()
+    look.join()
+    assert form.is_open and form.texts["fuel_start_kg"] == "10,6"
+
+
 def test_the_form_is_kept_on_disk_and_offered_back(story, after_p3):
     story.check_in.boxes["fuel_start_kg"].value = "10,5"
     story.check_in.boxes["cold_fl_bar"].value = "178"

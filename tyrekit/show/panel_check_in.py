@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
-from typing import Any
+from functools import partial, wraps
+from threading import RLock
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import ipywidgets as w
 
@@ -31,6 +32,21 @@ WIDTHS = {
     **dict.fromkeys((c.lower() for c in CORNERS), "180px"), **dict.fromkeys(check_in.COLD, "140px"),
 }  # fmt: skip
 CHOICES = ("session", "driver", *(corner.lower() for corner in CORNERS))
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+def in_turn(
+    work: Callable[Concatenate[CheckIn, P], T],
+) -> Callable[Concatenate[CheckIn, P], T]:
+    """Have one thread at a time in the form: clicks come in another than what arrives."""
+
+    @wraps(work)
+    def done(self: CheckIn, /, *given: P.args, **named: P.kwargs) -> T:
+        with self.turn:
+            return work(self, *given, **named)
+
+    return done
 
 
 class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
@@ -53,7 +69,7 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
         self.attempt, self.on_saved, self.weekend = attempt, on_saved, weekend
         self.answer: Answer | None = None
         self.arrivals: dict[tuple[str, float], Arrival] = {}
-        self.held = False
+        self.held, self.turn = False, RLock()
         self.news, self.faults = w.HTML(), w.HTML()
         self.basis, self.trial = w.HTML(), w.HTML()
         self.begin = w.Button(description="Check in a run")
@@ -79,12 +95,14 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
             n: str(b.value or "") for n, b in self.boxes.items()
         }
 
+    @in_turn
     def follow(self, weekend: Weekend, answer: Answer | None) -> None:
         """Take the weekend and its answer as they now stand."""
         self.weekend, self.answer = weekend, answer
         self._choices()
         self.look()
 
+    @in_turn
     def look(self) -> None:
         """Look for new logs and a form half filled in; unfold when there is one."""
         names = new_logs(self.weekend.folder, self.weekend.runs)
@@ -148,6 +166,7 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
             self.tried = (latest, texts)
             self.trial.value = lap_strip(found.laps) + doubts_list(found.doubts)
 
+    @in_turn
     def _save(self) -> None:
         if not self.is_open:  # pressed twice: the run is saved
             return
@@ -161,21 +180,24 @@ class CheckIn(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
     def _draft(self) -> dict[str, str]:
         return Drafts(self.weekend.book).of(DRAFT).get(DRAFT, {})
 
+    @in_turn
     def _put_off(self) -> None:
         self.put_off |= {name for name in _values(self.pick) if name} | {self.pick.value}
         self.fold()
 
+    @in_turn
     def _reopen(self) -> None:
-        """Show the form, the keyboard in it: as it was left, else for the newest log."""
+        """Show the form as it was left, else for the newest log."""
         self.put_off = set()
         names = [name for name in _values(self.pick) if name]
         self.unfold(self._draft().get("log", names[0] if names else ""))
-        self.pick.focus()
 
+    @in_turn
     def _picked(self, name: str) -> None:
         if not self.held and self.is_open:
             self.attempt(lambda: self.unfold(name))
 
+    @in_turn
     def _typed(self, name: str) -> None:
         """Read digits with their point, keep the form on disk, show what the run would be."""
         if self.held:
