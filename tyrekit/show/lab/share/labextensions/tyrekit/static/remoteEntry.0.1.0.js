@@ -33,18 +33,24 @@
         barHidden = true;
         app.commands.execute("application:toggle-side-tabbar", { side: "right" });
       };
-      // Buttons of a panel whose kernel has died do nothing: said until it is started again.
+      // Buttons of a panel whose kernel has died do nothing: said until it is started again. Not
+      // before the server's own new one is there: two starts at once would run no cell.
       const say = (panel, status) => {
-        if (["autorestarting", "dead"].includes(status) && !panel.node.querySelector(".tk-stopped")) {
-          const words = document.createElement("div");
+        let words = panel.node.querySelector(".tk-stopped");
+        if (["autorestarting", "dead"].includes(status) && !words) {
+          words = document.createElement("div");
           words.className = "tk-stopped";
           words.setAttribute("role", "alert");
           words.textContent =
             "The program behind this page has stopped, so its buttons do nothing. What was marked" +
-            " as saved is safe, what was being typed is kept. Press Start again, above.";
+            " as saved is safe, what was being typed is kept.";
           panel.node.append(words);
+        }
+        if (["idle", "dead"].includes(status) && words && !words.dataset.ready) {
+          words.dataset.ready = "yes";
+          words.textContent += " Press Start again, above.";
         } else if (status === "restarting") {
-          panel.node.querySelector(".tk-stopped")?.remove();
+          words?.remove();
         }
       };
       const look = async (panel) => {
