@@ -22,6 +22,7 @@ LABELS = {
     "volume_l": "or litres", "fuel_c": "petrol, °C",
 }  # fmt: skip
 KINDS = (("filled before", "fill"), ("drained after", "drain"), ("sample taken", "sample"))
+DONE = tuple(kind for _, kind in KINDS)
 COLDEST_C, HOTTEST_C = -30.0, 60.0
 ASKED = (
     "Kilograms from the scales count before litres; one of the two is enough, the petrol's"
@@ -77,7 +78,7 @@ class FuelBox(w.VBox):  # type: ignore[misc]  # ipywidgets has no types
             box.options = runs
             box.value = kept if kept in runs else next(iter(runs), None)
         for name, text in Drafts(weekend.book).of(DRAFT).get(DRAFT, {}).items() if first else ():
-            if name not in ("kind", "run_id") or text in {"fill", "drain", "sample", *runs}:
+            if name not in ("kind", "run_id") or text in {*DONE, *runs}:
                 self.boxes[name].value = text
         self.held = False
         self._say()
@@ -148,7 +149,7 @@ def fuel_row(texts: Mapping[str, str], weekend: Weekend) -> dict[str, object]:
         cells["taken_at"] = moment(texts["taken_at"], session, event, "time of the fuel")
     except ValueError as error:
         found.append(_slip(str(error)))
-    if texts["kind"] not in {kind for _, kind in KINDS}:
+    if texts["kind"] not in DONE:
         found.append(_slip("what was done is not chosen"))
     for name, (low, high) in ranges.items():
         text = texts[name].strip().replace(",", ".")
